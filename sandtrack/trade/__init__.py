@@ -1,0 +1,1 @@
+"""Calculations of the trade: plain floats or arrays in named units; no clock, file, network or database."""
