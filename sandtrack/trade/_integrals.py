@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
+
+from sandtrack.errors import FieldError
+from sandtrack.trade._numbers import Numbers, given, plain
 
 
 def _gauss(nodes: int) -> tuple[Any, Any]:
@@ -18,10 +22,12 @@ _NODES, _WEIGHTS = _gauss(32)
 _NODES_16, _WEIGHTS_16 = _gauss(16)
 
 
-def drifting_strip_time(
-    at_start: Any, at_end: Any, start_k: Any, end_k: Any, tau: Any, per_kelvin: float
-) -> Any:
-    """Solve the cure integral by Newton steps kept between the times at the two constant temperatures."""
+def drifting_strip_time(rows: Sequence[Any], per_kelvin: float) -> Any:
+    """Solve the cure integral by Newton steps kept between the times at the two constant temperatures.
+
+    The rows are: strip time at the start's temperature, at the end's, both temperatures, time constant.
+    """
+    at_start, at_end, start_k, end_k, tau = np.broadcast_arrays(*rows)
     low, high = np.minimum(at_start, at_end), np.maximum(at_start, at_end)
     moving = np.isfinite(tau) & (tau > 0)
     safe_tau = np.where(moving, tau, 1.0)
@@ -58,3 +64,11 @@ def aged(steps: Any, temps_k: Any, per_kelvin: float, reference_k: float) -> Any
     """Time at the reference temperature that equals a broken line of temperature over these steps."""
     along = temps_k[:-1, None] + np.diff(temps_k)[:, None] * _NODES_16
     return steps @ (np.exp(per_kelvin * (1 / reference_k - 1 / along)) @ _WEIGHTS_16)
+
+
+def log_points(values: Numbers, field: str) -> Any:
+    """Return one complete column of a log as a bare array."""
+    points = np.atleast_1d(plain(given(values, field=field)))
+    if points.ndim != 1 or np.any(np.isnan(points)):
+        raise FieldError(field=field, reason="has missing values or more than one column")
+    return points

@@ -8,7 +8,7 @@ from typing import Any, overload
 import numpy as np
 
 from sandtrack.errors import FieldError
-from sandtrack.trade._integrals import aged, drifting_strip_time
+from sandtrack.trade._integrals import aged, drifting_strip_time, log_points
 from sandtrack.trade._kinetics import (
     GAS_CONSTANT_J_MOL_K,
     ZERO_C_IN_K,
@@ -58,15 +58,14 @@ class CureLaw:
         exponent: float,
         lever_kind: LeverKind = "amount",
     ) -> None:
+        energy = single(activation_energy_kj_mol, field="activation_energy_kj_mol", at_least=0.0)
         checked = {
             "reference_strip_time_min": single(strip_time_min, field="strip_time_min", above=0.0),
             "at_temp_c": single(at_temp_c, field="at_temp_c", above=-ZERO_C_IN_K),
             "at_lever": float(
                 checked_lever(single(at_lever, field="at_lever"), lever_kind, field="at_lever")
             ),
-            "activation_energy_kj_mol": single(
-                activation_energy_kj_mol, field="activation_energy_kj_mol", at_least=0.0
-            ),
+            "activation_energy_kj_mol": energy,
             "exponent": single(exponent, field="exponent", at_least=0.0),
             "lever_kind": lever_kind,
         }
@@ -143,10 +142,6 @@ class CureLaw:
         ------
         FieldError
             A time of 0 or less, or a law whose exponent is 0, which no lever moves.
-
-        Notes
-        -----
-        The inverse of `strip_time_min`.
 
         Source
         ------
@@ -259,13 +254,8 @@ def activation_energy_kj_mol_from_times(
     second = single(second_min, field="second_min", above=0.0)
     if first_temp_c == second_temp_c:
         raise FieldError(field="second_temp_c", value=second_temp_c, reason="is the same as first_temp_c")
-    if first_temp_c < second_temp_c:
-        return activation_energy_kj_mol_from_doubling(
-            temp_low_c=first_temp_c, temp_high_c=second_temp_c, factor=first / second
-        )
-    return activation_energy_kj_mol_from_doubling(
-        temp_low_c=second_temp_c, temp_high_c=first_temp_c, factor=second / first
-    )
+    one_k, other_k = kelvin(first_temp_c, field="first_temp_c"), kelvin(second_temp_c, field="second_temp_c")
+    return float(GAS_CONSTANT_J_MOL_K * np.log(first / second) / (1 / one_k - 1 / other_k) / 1e3)
 
 
 def work_time_min(strip_time_min: Numbers, work_share: Numbers) -> Numbers:
@@ -281,16 +271,12 @@ def work_time_min(strip_time_min: Numbers, work_share: Numbers) -> Numbers:
     Returns
     -------
     float, array or Series
-        Work time, counted from the first sand in the box. [min]
+        Work time from the first sand in the box; one read at a hardness of 60 overstates it. [min]
 
     Raises
     ------
     FieldError
         A time of 0 or less or a share outside 0 to 1.
-
-    Notes
-    -----
-    A product. A work time defined by a hardness reading of 60 overstates the safe filling time.
 
     Source
     ------
@@ -360,8 +346,8 @@ def time_to_strip_min(
     at_start = law.strip_time_min(start_temp_c, lever)
     at_end = law.strip_time_min(surroundings_c, lever)
     start_k, end_k = kelvin(start_temp_c), kelvin(surroundings_c)
-    rows = np.broadcast_arrays(*(plain(each) for each in (at_start, at_end, start_k, end_k, tau)))
-    found = drifting_strip_time(*rows, law.activation_energy_kj_mol * 1e3 / GAS_CONSTANT_J_MOL_K)
+    rows = [plain(each) for each in (at_start, at_end, start_k, end_k, tau)]
+    found = drifting_strip_time(rows, law.activation_energy_kj_mol * 1e3 / GAS_CONSTANT_J_MOL_K)
     return like(found, lever, start_temp_c, surroundings_c, time_constant_min)
 
 
@@ -405,8 +391,8 @@ def equivalent_age_h(
     >>> round(equivalent_age_h([0, 5], [30, 30], activation_energy_kj_mol=51.2, reference_temp_c=20), 2)
     10.0
     """
-    times = _points(hours, "hours")
-    temps = _points(kelvin(temps_c, field="temps_c"), "temps_c")
+    times = log_points(hours, "hours")
+    temps = log_points(kelvin(temps_c, field="temps_c"), "temps_c")
     if times.size != temps.size or times.size < 2:
         raise FieldError(
             field="hours",
@@ -418,10 +404,3 @@ def equivalent_age_h(
     energy = single(activation_energy_kj_mol, field="activation_energy_kj_mol", at_least=0.0)
     reference_k = kelvin(single(reference_temp_c, field="reference_temp_c"), field="reference_temp_c")
     return float(aged(steps, temps, energy * 1e3 / GAS_CONSTANT_J_MOL_K, reference_k))
-
-
-def _points(values: Numbers, field: str) -> Any:
-    points = np.atleast_1d(plain(given(values, field=field)))
-    if points.ndim != 1 or np.any(np.isnan(points)):
-        raise FieldError(field=field, reason="has missing values or more than one column")
-    return points
