@@ -337,8 +337,6 @@ def time_to_strip_min(
     --------
     >>> law = CureLaw(strip_time_min=60, at_temp_c=20, at_lever=35,
     ...               activation_energy_kj_mol=50, exponent=1.45)
-    >>> round(time_to_strip_min(law, 35, start_temp_c=20, surroundings_c=20, time_constant_min=90), 6)
-    60.0
     >>> round(time_to_strip_min(law, 35, start_temp_c=20, surroundings_c=5, time_constant_min=90))
     86
     """
@@ -394,10 +392,7 @@ def equivalent_age_h(
     times = log_points(hours, "hours")
     temps = log_points(kelvin(temps_c, field="temps_c"), "temps_c")
     if times.size != temps.size or times.size < 2:
-        raise FieldError(
-            field="hours",
-            reason=f"{times.size} times and {temps.size} temperatures; two or more pairs wanted",
-        )
+        raise FieldError(field="hours", reason="and temps_c need equally many points, two or more")
     steps = np.diff(times)
     if np.any(steps < 0):
         raise FieldError(field="hours", reason="run backwards; sort the log by time")
