@@ -1,0 +1,211 @@
+"""What happened: an append-only, conserved, exact book of records and movements in one SQLite file."""
+
+from __future__ import annotations
+
+import json
+import secrets
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from sandtrack.errors import FieldError, InputErrors, SandtrackError
+from sandtrack.ledger.reading import Difference, Flow, Reader
+from sandtrack.ledger.setups import Day, Revision, Setups
+from sandtrack.ledger.store import Store
+from sandtrack.ledger.writing import Accepted, Entry, Writer
+from sandtrack.plant import Plant
+from sandtrack.records import Forms, canonical, fields, times
+
+__all__ = ["Accepted", "Day", "Difference", "Entry", "Flow", "Head", "Ledger", "Reader", "Setups"]
+
+Clock = Callable[[], int]
+
+
+def system_clock() -> int:
+    """Microseconds since 1970, UTC."""
+    return time.time_ns() // 1000
+
+
+class Head(NamedTuple):
+    """The end of the chain: printed with a report, it fixes all that came before."""
+
+    records: int
+    digest: str
+
+
+class Refused(NamedTuple):
+    """An entry of a batch that was not accepted, and why."""
+
+    position: int
+    error: SandtrackError
+
+
+class Ledger:
+    """One shop's book. Safe to use from several threads; several processes may open the same file."""
+
+    def __init__(self, store: Store, clock: Clock = system_clock) -> None:
+        self.store = store
+        self.clock = clock
+        self.zone = self._zone()
+        self.forms = Forms(self.zone)
+        self._setups: tuple[tuple[int, ...], Setups] | None = None
+
+    @classmethod
+    def create(cls, path: str | Path, plant: Mapping[str, Any], *, sender: str, clock: Clock = system_clock) -> Ledger:
+        """Make a shop file with its first set-up; raises InputErrors before anything is written."""
+        content = canonical(plant)
+        first = Plant.read(plant)
+        store = Store(path, create=True)
+        try:
+            with store.writing() as connection:
+                connection.execute("INSERT INTO setting VALUES ('time_zone', ?)", (first.shop.time_zone,))
+                writer = Writer(connection, Forms(first.zone), Setups([]), first.zone, clock())
+                writer.append_plant(
+                    Entry("plant", sender, "first", content, {}), times.day_start(first.shop.valid_from, first.zone)
+                )
+                writer.flush()
+            return cls(store, clock)
+        except BaseException:
+            store.close()
+            for suffix in ("", "-wal", "-shm"):
+                Path(f"{path}{suffix}").unlink(missing_ok=True)
+            raise
+
+    @classmethod
+    def open(cls, path: str | Path, *, clock: Clock = system_clock) -> Ledger:
+        """Open a shop file; raises ShopFileError."""
+        return cls(Store(path), clock)
+
+    def close(self) -> None:
+        """Close this thread's connection."""
+        self.store.close()
+
+    def _zone(self) -> ZoneInfo:
+        with self.store.reading() as connection:
+            (name,) = connection.execute("SELECT value FROM setting WHERE name = 'time_zone'").fetchone()
+        return times.zone(name)
+
+    # -- set-up -------------------------------------------------------------------------------------------------
+
+    def setups(self) -> Setups:
+        """All revisions of the set-up, read again only when one came or went."""
+        with self.store.reading() as connection:
+            rows = connection.execute(
+                "SELECT v.record, v.valid_from, EXISTS (SELECT 1 FROM reversal WHERE of = v.record) FROM revision v "
+                "ORDER BY v.record"
+            ).fetchall()
+            stamp = tuple(row[0] if not row[2] else -row[0] for row in rows)
+            if self._setups is None or self._setups[0] != stamp:
+                revisions = []
+                for record, valid_from, withdrawn in rows:
+                    (content,) = connection.execute("SELECT content FROM record WHERE seq = ?", (record,)).fetchone()
+                    plant = Plant.read(json.loads(content, parse_float=Decimal))
+                    revisions.append(Revision(record, valid_from, plant, bool(withdrawn)))
+                self._setups = (stamp, Setups(revisions))
+            return self._setups[1]
+
+    # -- writing ------------------------------------------------------------------------------------------------
+
+    def entry(
+        self,
+        kind: str,
+        content: Any,
+        *,
+        sender: str,
+        record_id: str | None = None,
+        sent_at: int | None = None,
+        values: Mapping[str, Any] | None = None,
+    ) -> Entry:
+        """Check one record before the write lock is taken; raises InputErrors. `values` are given if checked before."""
+        sender = _name("sender", sender)
+        record_id = _name("id", record_id if record_id is not None else secrets.token_hex(8))
+        if kind == "plant":
+            plant = Plant.read(content)
+            if plant.zone != self.zone:
+                raise InputErrors(
+                    [
+                        FieldError(
+                            field="shop.time_zone",
+                            value=plant.shop.time_zone,
+                            reason="differs from the one the shop was made with, which is fixed",
+                            accepted=self.zone.key,
+                        )
+                    ],
+                    what="plant",
+                )
+            values = {"at": times.day_start(plant.shop.valid_from, self.zone)}
+            return Entry(kind, sender, record_id, canonical(content), values)
+        if values is None:
+            values = self.forms.require(kind, content)
+        own_at = offset = None
+        if sent_at is not None:
+            seen = self.clock() - sent_at
+            limit = self.setups().on(values.get("at", sent_at)).plant.limits.clock_offset_min * 60e6
+            if abs(seen) > limit and "at" in values:
+                own_at, offset = values["at"], seen
+        try:
+            return Entry(kind, sender, record_id, canonical(content), values, own_at, offset)
+        except FieldError as problem:
+            raise InputErrors([problem], what=kind) from None
+
+    @contextmanager
+    def writer(self) -> Iterator[Writer]:
+        """One write transaction; what was appended is there once the block has ended."""
+        self.setups()
+        with self.store.writing() as connection:
+            writer = Writer(connection, self.forms, self.setups(), self.zone, self.clock())
+            yield writer
+            writer.flush()
+
+    def append(self, entry: Entry) -> Accepted:
+        """Append one entry in a transaction of its own."""
+        with self.writer() as writer:
+            return self._append(writer, entry)
+
+    def append_all(self, entries: Iterable[Entry]) -> tuple[list[Accepted | None], list[Refused]]:
+        """Append many in one transaction; what is refused is told apart, the rest is kept."""
+        accepted: list[Accepted | None] = []
+        refused: list[Refused] = []
+        with self.writer() as writer:
+            for index, entry in enumerate(entries):
+                try:
+                    accepted.append(self._append(writer, entry))
+                except SandtrackError as problem:
+                    accepted.append(None)
+                    refused.append(Refused(index, problem))
+        return accepted, refused
+
+    def _append(self, writer: Writer, entry: Entry) -> Accepted:
+        plant = entry.kind == "plant"
+        accepted = writer.append_plant(entry, entry.values["at"]) if plant else writer.append(entry)
+        if accepted.new and entry.kind in ("plant", "reversal"):
+            writer.flush()
+            writer.setups = self.setups()
+        return accepted
+
+    # -- reading ------------------------------------------------------------------------------------------------
+
+    @contextmanager
+    def reader(self, known_on: str | None = None) -> Iterator[Reader]:
+        """One unchanging picture, as known by the end of a day of the shop, or now."""
+        with self.store.reading() as connection:
+            yield Reader(connection, self.zone, known_on)
+
+    def head(self) -> Head:
+        """How many records there are, and the hash that fixes them."""
+        with self.store.reading() as connection:
+            seq, value = connection.execute("SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1").fetchone()
+        return Head(seq, value.hex())
+
+
+def _name(label: str, value: Any) -> str:
+    field = fields.Name()
+    field.name = label
+    try:
+        return field.parse(value)
+    except FieldError as problem:
+        raise InputErrors([problem], what="record") from None

@@ -1,0 +1,287 @@
+"""From a checked record to its movements, by the record and the set-up alone.
+
+Only an ending (knock-out, scrapped mould) also needs what its moulds held; it is told that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from decimal import Decimal
+from typing import Any, NamedTuple
+
+from sandtrack.errors import FieldError
+from sandtrack.ledger.setups import Day
+from sandtrack.plant import MOULDS
+from sandtrack.records import Forms, Measured
+from sandtrack.records.composite import Items, Part, Rows
+
+Values = Mapping[str, Any]
+
+
+class Move(NamedTuple):
+    """An exact mass of one material from one place to another; a negative mass takes a movement back."""
+
+    source: str
+    target: str
+    material: str
+    mass_mg: int
+    mould: str | None = None
+    measure: str | None = None
+
+
+def references(forms: Forms, kind: str, values: Values) -> Iterator[tuple[str, str, str]]:
+    """Every (field, section of the set-up, key) that a checked record names."""
+    for name, section, reader in _referring(forms, kind):
+        if name in values:
+            yield from reader(name, section, values[name])
+    for label, mass in masses(values):
+        if isinstance(mass, Measured):
+            yield label.removesuffix("_kg") + "_measure", "measures", mass.measure
+
+
+def masses(values: Values) -> Iterator[tuple[str, Any]]:
+    """Every mass of a record with its field, those of its parts too."""
+    for name, value in values.items():
+        if name.endswith("_kg"):
+            yield name, value
+        elif type(value) is tuple and value and type(value[0]) is dict:
+            for index, part in enumerate(value):
+                for inner, mass in part.items():
+                    if inner.endswith("_kg"):
+                        yield f"{name}[{index}].{inner}", mass
+
+
+_Reader = Callable[[str, str, Any], Iterator[tuple[str, str, str]]]
+_readers: dict[tuple[int, str], list[tuple[str, str, _Reader]]] = {}
+
+
+def _referring(forms: Forms, kind: str) -> list[tuple[str, str, _Reader]]:
+    schema = forms.schema(kind)
+    found = _readers.get((id(type(schema)), kind))
+    if found is None:
+        found = []
+        for name, field in schema.declared().items():
+            if isinstance(field, Items) and field.refers:
+                found.append((name, field.refers, _of_items))
+            elif isinstance(field, Part):
+                for inner, part in field.schema.declared().items():
+                    if part.refers:
+                        found.append((name, part.refers, _of_parts(inner, rows=isinstance(field, Rows))))
+            elif field.refers:
+                found.append((name, field.refers, _of_one))
+        _readers[(id(type(schema)), kind)] = found
+    return found
+
+
+def _of_one(name: str, section: str, value: Any) -> Iterator[tuple[str, str, str]]:
+    yield name, section, value
+
+
+def _of_items(name: str, section: str, value: Any) -> Iterator[tuple[str, str, str]]:
+    for index, key in enumerate(value):
+        yield f"{name}[{index}]", section, key
+
+
+def _of_parts(inner: str, *, rows: bool) -> _Reader:
+    def read(name: str, section: str, value: Any) -> Iterator[tuple[str, str, str]]:
+        if not rows:
+            if inner in value:
+                yield f"{name}.{inner}", section, value[inner]
+            return
+        for index, part in enumerate(value):
+            if inner in part:
+                yield f"{name}[{index}].{inner}", section, part[inner]
+
+    return read
+
+
+def moves(kind: str, values: Values, day: Day) -> list[Move]:
+    """Movements of a record that its content and the set-up fix; of an ending, only what was carried out.
+
+    Raises FieldError where the set-up does not say enough, or a place cannot be what the record makes of it.
+    """
+    book = _BOOKS.get(kind)
+    return [move for move in book(values, day) if move.mass_mg] if book else []
+
+
+def ending_moves(values: Values, day: Day, held: Sequence[tuple[str, str, int]]) -> list[Move]:
+    """Movements that empty moulds of `held` (mould, material, mg): sand to the heap as its sand, the rest consumed."""
+    to = values["to"]
+    found: list[Move] = []
+    become: dict[str, int] = {}
+    own = day.material_at(to)
+    for mould, material, mass in held:
+        if day.is_sand(material):
+            found.append(Move(MOULDS, to, material, mass, mould))
+            if own and material != own and day.is_sand(own):
+                become[material] = become.get(material, 0) + mass
+        else:
+            found.append(Move(MOULDS, "consumed", material, mass, mould))
+    for material, mass in become.items():
+        found += [Move(to, "conversion", material, mass), Move("conversion", to, own, mass)]
+    return [move for move in found if move.mass_mg]
+
+
+def filled(kind: str, values: Values) -> tuple[str, ...]:
+    """Moulds that a record puts something into."""
+    if kind == "mix":
+        return tuple(values.get("moulds", ()))
+    if kind == "transfer" and "mould" in values:
+        return (values["mould"],)
+    return ()
+
+
+def _material(values: Values, place: str, day: Day, field: str = "material") -> str:
+    material = values.get("material") or day.material_at(place)
+    if not material:
+        raise FieldError(
+            field=field,
+            reason=f"is missing: {place} has no material of its own in the set-up",
+            accepted="the key of a material",
+        )
+    return str(material)
+
+
+def _kind_of(place: str, day: Day, field: str, kinds: tuple[str, ...]) -> None:
+    kind = day.find("places", place).kind
+    if kind not in kinds:
+        raise FieldError(
+            field=field,
+            value=place,
+            reason=f"is a {kind.replace('_', ' ')}",
+            accepted=" or ".join(word.replace("_", " ") for word in kinds),
+        )
+
+
+def _measure(mass: Any) -> str | None:
+    return mass.measure if isinstance(mass, Measured) else None
+
+
+def _as_its_own(source: str, target: str, material: str, mass: int, day: Day, measure: str | None) -> Iterator[Move]:
+    """Sand into a place, becoming that place's sand by equal movements through `conversion`."""
+    yield Move(source, target, material, mass, None, measure)
+    own = day.material_at(target)
+    if own and own != material and day.is_sand(own) and day.is_sand(material):
+        yield Move(target, "conversion", material, mass)
+        yield Move("conversion", target, own, mass)
+
+
+def _delivery(values: Values, day: Day) -> Iterator[Move]:
+    place = values["place"]
+    _kind_of(place, day, "place", ("silo", "hopper", "tank", "store", "container", "core_store", "heap"))
+    mass = values.get("mass_kg")
+    if mass is None:
+        mass = values["gross_kg"] - values["tare_kg"]
+    yield Move("supplier", place, _material(values, place, day), day.mass_mg(mass), None, _measure(mass))
+
+
+def _transfer(values: Values, day: Day) -> Iterator[Move]:
+    source, mass = values["source"], values["mass_kg"]
+    material = _material(values, source, day)
+    target, mould = values.get("target", MOULDS), values.get("mould")
+    yield Move(source, target, material, day.mass_mg(mass), mould, _measure(mass))
+
+
+def _mix(values: Values, day: Day) -> Iterator[Move]:
+    destination = values.get("destination")
+    if destination:
+        _kind_of(destination, day, "destination", ("core_store", "heap", "skip"))
+    weights = None if destination else _weights(values, day)
+    for index, stream in enumerate(values["streams"]):
+        place, mass = stream["place"], stream["mass_kg"]
+        material = _material(stream, place, day, f"streams[{index}].material")
+        whole, measure = day.mass_mg(mass), _measure(mass)
+        if destination and day.is_sand(material):
+            yield from _as_its_own(place, destination, material, whole, day, measure)
+        elif destination:
+            yield Move(place, "consumed", material, whole, None, measure)
+        elif weights is None:
+            yield Move(place, MOULDS, material, whole, values["moulds"][0], measure)
+        else:
+            for mould, part in zip(values["moulds"], shared(whole, weights), strict=True):
+                yield Move(place, MOULDS, material, part, mould, measure)
+
+
+def _weights(values: Values, day: Day) -> list[Decimal] | None:
+    """How a run is shared: by shares, else by the pattern cards if all are known, else evenly."""
+    moulds = values["moulds"]
+    if len(moulds) == 1:
+        return None
+    if "shares" in values:
+        return [Decimal(repr(share)) for share in values["shares"]]
+    if "patterns" in values:
+        return [Decimal(repr(float(day.find("patterns", pattern).box_sand_kg))) for pattern in values["patterns"]]
+    return [Decimal(1)] * len(moulds)
+
+
+def shared(mass_mg: int, weights: Sequence[Decimal]) -> list[int]:
+    """Share a mass: each takes the floor of its part, the first takes what is left besides."""
+    scale = min(weight.as_tuple().exponent for weight in weights)  # whole numbers: no rounding of the context
+    whole = [int(weight.scaleb(-int(scale))) for weight in weights]
+    total = sum(whole)
+    parts = [mass_mg * weight // total for weight in whole]
+    parts[0] += mass_mg - sum(parts)
+    return parts
+
+
+def _carried_out(values: Values, day: Day) -> Iterator[Move]:
+    _kind_of(values["to"], day, "to", ("heap", "skip"))
+    mass = values.get("carried_out_kg")
+    if mass is not None:
+        yield Move(
+            values["to"], "carried_out", _material({}, values["to"], day, "to"), day.mass_mg(mass), None, _measure(mass)
+        )
+
+
+def _scrapped(values: Values, day: Day) -> Iterator[Move]:
+    _kind_of(values["to"], day, "to", ("heap", "skip"))
+    yield from ()
+
+
+def _reclaim_run(values: Values, day: Day) -> Iterator[Move]:
+    source, reclaimer = values["source"], values["reclaimer"]
+    _kind_of(reclaimer, day, "reclaimer", ("reclaimer",))
+    out = [
+        (values[f"{what}_kg"], values[to])
+        for what, to in (("returned", "to"), ("lumps", "lumps_to"), ("dust", "dust_to"))
+        if f"{what}_kg" in values and to in values
+    ]
+    fed = values.get("fed_kg")
+    fed_mg = sum(day.mass_mg(mass) for mass, _ in out) if fed is None else day.mass_mg(fed)
+    yield from _as_its_own(source, reclaimer, _material({}, source, day, "source"), fed_mg, day, _measure(fed))
+    inside = day.material_at(reclaimer)
+    for mass, to in out:
+        yield from _as_its_own(reclaimer, to, inside, day.mass_mg(mass), day, _measure(mass))
+
+
+def _disposal(values: Values, day: Day) -> Iterator[Move]:
+    place, mass = values["place"], values["mass_kg"]
+    yield Move(place, "off_site", _material(values, place, day), day.mass_mg(mass), None, _measure(mass))
+
+
+_BOOKS: Mapping[str, Callable[[Values, Day], Iterator[Move]]] = {
+    "delivery": _delivery,
+    "transfer": _transfer,
+    "mix": _mix,
+    "knock_out": _carried_out,
+    "mould_scrap": _scrapped,
+    "reclaim_run": _reclaim_run,
+    "disposal": _disposal,
+}
+
+
+class Counted(NamedTuple):
+    """What a count anchors; an empty material means every material of the place."""
+
+    place: str
+    material: str
+    mass_mg: int
+    error_pct: float | None
+
+
+def counted(values: Values, day: Day) -> Counted:
+    """Return what a count found."""
+    if values.get("empty"):
+        return Counted(values["place"], "", 0, values.get("error_pct"))
+    material = _material(values, values["place"], day)
+    return Counted(values["place"], material, day.mass_mg(values["mass_kg"]), values.get("error_pct"))

@@ -1,0 +1,163 @@
+"""The shop file's tables, as numbered migrations in SQL. A migration that has been released is never edited."""
+
+from __future__ import annotations
+
+from sqlite_utils import Database, Migrations
+
+migrations = Migrations("sandtrack")
+
+_APPEND_ONLY = ("setting", "record", "movement", "count", "ending", "reversal", "revision")
+
+_TABLES = """
+CREATE TABLE setting (
+  name TEXT PRIMARY KEY,
+  value TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
+-- What was sent, in the order in which it was accepted. Times are microseconds since 1970, UTC.
+CREATE TABLE record (
+  seq INTEGER PRIMARY KEY CHECK (seq > 0),
+  kind TEXT NOT NULL,
+  sender TEXT NOT NULL CHECK (sender <> ''),
+  id TEXT NOT NULL CHECK (id <> ''),
+  at INTEGER NOT NULL,
+  own_at INTEGER,                       -- by the sender's clock, where that was off
+  offset_us INTEGER,                    -- how far the sender's clock was seen to be off
+  recorded INTEGER NOT NULL,
+  recorded_day TEXT NOT NULL,
+  revision INTEGER NOT NULL,            -- record of the set-up it was booked with; 0 for the first one itself
+  content TEXT NOT NULL CHECK (content <> ''),
+  hash BLOB NOT NULL CHECK (length(hash) = 32),
+  UNIQUE (sender, id)
+) STRICT;
+CREATE INDEX record_kind_at ON record (kind, at);
+
+-- An exact mass of one material from one place to another. `event` is the record whose movement it is, `record` the
+-- one that wrote it: they differ where a reversal takes a movement back or a late record completes an ending.
+CREATE TABLE movement (
+  record INTEGER NOT NULL REFERENCES record (seq),
+  event INTEGER NOT NULL REFERENCES record (seq),
+  at INTEGER NOT NULL,
+  source TEXT NOT NULL,
+  target TEXT NOT NULL,
+  material TEXT NOT NULL,
+  mass_mg INTEGER NOT NULL CHECK (mass_mg <> 0),
+  mould TEXT,
+  measure TEXT,
+  CHECK (source <> target)
+) STRICT;
+CREATE INDEX movement_at ON movement (at);
+CREATE INDEX movement_mould ON movement (mould, at) WHERE mould IS NOT NULL;
+
+-- Counts anchor: from here on the book goes by this. An empty material means every material of the place.
+CREATE TABLE count (
+  record INTEGER PRIMARY KEY REFERENCES record (seq),
+  place TEXT NOT NULL,
+  material TEXT NOT NULL,
+  at INTEGER NOT NULL,
+  mass_mg INTEGER NOT NULL CHECK (mass_mg >= 0),
+  error_pct REAL
+) STRICT;
+CREATE INDEX count_place ON count (place, material, at);
+
+-- Knock-outs and scrapped moulds, one row a mould.
+CREATE TABLE ending (
+  mould TEXT NOT NULL,
+  at INTEGER NOT NULL,
+  sender TEXT NOT NULL,
+  id TEXT NOT NULL,
+  record INTEGER NOT NULL REFERENCES record (seq),
+  PRIMARY KEY (mould, at, sender, id)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE reversal (
+  of INTEGER PRIMARY KEY REFERENCES record (seq),
+  record INTEGER NOT NULL UNIQUE REFERENCES record (seq)
+) STRICT;
+
+CREATE TABLE revision (
+  record INTEGER PRIMARY KEY REFERENCES record (seq),
+  valid_from INTEGER NOT NULL
+) STRICT;
+
+-- Totals of the movements, by the shop's days; all moulds are one place. Squares are in whole grams squared.
+CREATE TABLE flow (
+  day TEXT NOT NULL,
+  source TEXT NOT NULL,
+  target TEXT NOT NULL,
+  material TEXT NOT NULL,
+  kind TEXT NOT NULL,
+  measure TEXT NOT NULL,
+  revision INTEGER NOT NULL,
+  recorded_day TEXT NOT NULL,
+  records INTEGER NOT NULL,
+  mass_mg INTEGER NOT NULL,
+  mass_g2 INTEGER NOT NULL,
+  PRIMARY KEY (day, source, target, material, kind, measure, revision, recorded_day)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX flow_in ON flow (target, material, day, recorded_day, mass_mg);
+CREATE INDEX flow_out ON flow (source, material, day, recorded_day, mass_mg);
+
+-- Every (place, material) that the book has met.
+CREATE TABLE holding (
+  place TEXT NOT NULL,
+  material TEXT NOT NULL,
+  PRIMARY KEY (place, material)
+) STRICT, WITHOUT ROWID;
+
+-- What each open mould contains by all that is booked.
+CREATE TABLE mould_content (
+  mould TEXT NOT NULL,
+  material TEXT NOT NULL,
+  mass_mg INTEGER NOT NULL,
+  PRIMARY KEY (mould, material)
+) STRICT, WITHOUT ROWID;
+"""
+
+
+def _guards(table: str) -> str:
+    key = {
+        "setting": "name = NEW.name",
+        "record": "seq = NEW.seq OR (sender = NEW.sender AND id = NEW.id)",
+        "count": "record = NEW.record",
+        "reversal": "of = NEW.of OR record = NEW.record",
+        "revision": "record = NEW.record",
+        "ending": "mould = NEW.mould AND at = NEW.at AND sender = NEW.sender AND id = NEW.id",
+        "movement": "rowid = NEW.rowid",
+    }[table]
+    refuse = f"SELECT RAISE(ABORT, 'the ledger only grows: {table} cannot be changed');"
+    # An INSERT OR REPLACE over an existing row walks past a delete trigger unless recursive_triggers is on.
+    over = (
+        f"CREATE TRIGGER {table}_no_overwrite BEFORE INSERT ON {table} "
+        f"WHEN EXISTS (SELECT 1 FROM {table} WHERE {key}) BEGIN {refuse} END;"
+    )
+    return f"""
+CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} BEGIN {refuse} END;
+CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} BEGIN {refuse} END;
+{over}
+"""
+
+
+def statements() -> list[str]:
+    """The first migration's statements, one by one."""
+    text = _TABLES + "".join(_guards(table) for table in _APPEND_ONLY)
+    found: list[str] = []
+    pending = ""
+    for line in text.splitlines():
+        pending += line + "\n"
+        body = pending.strip()
+        if body.endswith("END;") or (body.endswith(";") and "CREATE TRIGGER" not in body):
+            found.append(body)
+            pending = ""
+    return found
+
+
+@migrations(name="001_ledger")
+def ledger(db: Database) -> None:
+    """Tables of the ledger, its totals, and the triggers that let it only grow."""
+    for statement in statements():
+        db.conn.execute(statement)
+
+
+SCHEMA_VERSION = 1
+APPEND_ONLY = _APPEND_ONLY

@@ -1,0 +1,277 @@
+"""Reading the ledger: stock by counts and totals, differences found at counts, what moulds hold, flows."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from sandtrack.ledger.writing import grams
+from sandtrack.plant import MOULDS
+from sandtrack.records import times
+
+LONG_AGO = -(2**62)
+ALL = 2**62
+
+
+class Anchor(NamedTuple):
+    """A count in force: from its instant on the book goes by it."""
+
+    at: int
+    sender: str
+    id: str
+    record: int
+    mass_mg: int
+    error_pct: float | None
+
+
+class Difference(NamedTuple):
+    """What movements do not explain between a count and the one before it (or the beginning)."""
+
+    place: str
+    material: str
+    at: int
+    since: int | None
+    """Instant of the count before; None for the first count."""
+    counted_mg: int
+    booked_mg: int
+    record: int
+
+    @property
+    def mass_mg(self) -> int:
+        """Counted less booked."""
+        return self.counted_mg - self.booked_mg
+
+
+class Flow(NamedTuple):
+    """Totals of movements of one kind, way, material and measure."""
+
+    kind: str
+    source: str
+    target: str
+    material: str
+    measure: str
+    revision: int
+    records: int
+    mass_mg: int
+    mass_g2: int
+
+
+class Reader:
+    """Questions to one unchanging picture of the ledger, as known by the end of a day of the shop, or now."""
+
+    def __init__(self, connection: sqlite3.Connection, zone: ZoneInfo, known_on: str | None = None) -> None:
+        self.connection = connection
+        self.zone = zone
+        self.known_day = known_on or "9999-12-31"
+        self.last = ALL
+        if known_on is not None:
+            found = connection.execute(
+                "SELECT seq FROM record WHERE recorded_day <= ? ORDER BY seq DESC LIMIT 1", (known_on,)
+            ).fetchone()
+            self.last = found[0] if found else 0
+
+    # -- stock --------------------------------------------------------------------------------------------------
+
+    def holdings(self) -> list[tuple[str, str]]:
+        """Every (place, material) that the book has met, moulds and places outside too."""
+        return self.connection.execute("SELECT place, material FROM holding ORDER BY place, material").fetchall()
+
+    def stock_mg(self, place: str, material: str, at: int) -> int:
+        """Stock of one material in one place at an instant: the last count plus what moved since."""
+        anchor = self.anchor(place, material, at)
+        if anchor is None:
+            return self.net_mg(place, material, LONG_AGO, at)
+        return anchor.mass_mg + self.net_mg(place, material, anchor.at, at)
+
+    def anchor(self, place: str, material: str, at: int) -> Anchor | None:
+        """The count in force at an instant, if there is one."""
+        found = [
+            row
+            for named in (material, "")
+            if (
+                row := self.connection.execute(
+                    _COUNTS + " AND c.at <= ? ORDER BY c.at DESC, r.sender DESC, r.id DESC LIMIT 1",
+                    (place, named, self.last, self.last, at),
+                ).fetchone()
+            )
+        ]
+        return max((Anchor(*row) for row in found), key=lambda anchor: anchor[:3], default=None)
+
+    def anchors(self, place: str, material: str, until: int) -> list[Anchor]:
+        """All counts in force up to an instant, in order."""
+        rows = [
+            row
+            for named in (material, "")
+            for row in self.connection.execute(_COUNTS + " AND c.at <= ?", (place, named, self.last, self.last, until))
+        ]
+        return sorted(Anchor(*row) for row in rows)
+
+    def net_mg(self, place: str, material: str, after: int, until: int) -> int:
+        """What moved in less what moved out, in (after, until]."""
+        total = 0
+        for span in self._spans(after, until):
+            if isinstance(span[0], str):
+                total += self._days_net(place, material, *span)
+            else:
+                total += self._part_net(place, material, *span)
+        return total
+
+    def _days_net(self, place: str, material: str, first: str, last: str) -> int:
+        within = (material, first, last, self.known_day)
+        (into,) = self.connection.execute(
+            "SELECT coalesce(SUM(mass_mg), 0) FROM flow WHERE target = ? AND material = ? "
+            "AND day >= ? AND day <= ? AND recorded_day <= ?",
+            (place, *within),
+        ).fetchone()
+        (out,) = self.connection.execute(
+            "SELECT coalesce(SUM(mass_mg), 0) FROM flow WHERE source = ? AND material = ? "
+            "AND day >= ? AND day <= ? AND recorded_day <= ?",
+            (place, *within),
+        ).fetchone()
+        return int(into - out)
+
+    def _part_net(self, place: str, material: str, after: int, until: int) -> int:
+        (net,) = self.connection.execute(
+            "SELECT coalesce(SUM(CASE WHEN target = ?1 THEN mass_mg ELSE 0 END) "
+            "- SUM(CASE WHEN source = ?1 THEN mass_mg ELSE 0 END), 0) FROM movement "
+            "WHERE at > ?3 AND at <= ?4 AND material = ?2 AND record <= ?5",
+            (place, material, after, until, self.last),
+        ).fetchone()
+        return int(net)
+
+    def _spans(self, after: int, until: int) -> Iterator[tuple[str, str] | tuple[int, int]]:
+        """Cut (after, until] into whole days, answered by the totals, and parts of days, answered by movements."""
+        if until <= after:
+            return
+        bounds = self.connection.execute("SELECT min(day), max(day) FROM flow").fetchone()
+        if bounds[0] is None:
+            return
+        start = max(after, times.day_start(times.day(bounds[0]), self.zone) - 1)
+        stop = min(until, times.day_end(times.day(bounds[1]), self.zone))
+        if stop <= start:
+            return
+        first, last = times.day_of(start + 1, self.zone), times.day_of(stop, self.zone)
+        head = times.day_start(times.day(first), self.zone) - 1 != start and self._moved(
+            times.day_start(times.day(first), self.zone) - 1, start
+        )
+        day_end = times.day_end(times.day(last), self.zone)
+        tail = stop != day_end and self._moved(stop, day_end)
+        if first == last:
+            yield (start, stop) if head or tail else (first, last)
+            return
+        whole_from, whole_to = first, last
+        if head:
+            end = times.day_end(times.day(first), self.zone)
+            yield (start, end)
+            whole_from = times.day_of(end + 1, self.zone)
+        if tail:
+            begin = times.day_start(times.day(last), self.zone) - 1
+            yield (begin, stop)
+            whole_to = times.day_of(begin, self.zone)
+        if whole_from <= whole_to:
+            yield (whole_from, whole_to)
+
+    def _moved(self, after: int, until: int) -> bool:
+        return (
+            self.connection.execute(
+                "SELECT 1 FROM movement WHERE at > ? AND at <= ? LIMIT 1", (after, until)
+            ).fetchone()
+            is not None
+        )
+
+    # -- counts -------------------------------------------------------------------------------------------------
+
+    def differences(self, since: int, until: int) -> list[Difference]:
+        """Differences that belong to counts in (since, until], by place, material and time."""
+        found: list[Difference] = []
+        for place, material in self.holdings():
+            before: Anchor | None = None
+            for anchor in self.anchors(place, material, until):
+                if anchor.at > since:
+                    booked = before.mass_mg if before else 0
+                    booked += self.net_mg(place, material, before.at if before else LONG_AGO, anchor.at)
+                    difference = Difference(
+                        place, material, anchor.at, before.at if before else None, anchor.mass_mg, booked, anchor.record
+                    )
+                    if before is not None or difference.mass_mg or anchor.mass_mg:
+                        found.append(difference)
+                before = anchor
+        return found
+
+    # -- moulds -------------------------------------------------------------------------------------------------
+
+    def mould_contents_mg(self, at: int | None = None) -> dict[str, dict[str, int]]:
+        """What each mould holds at an instant (or by all that is booked): mould → material → mass."""
+        contents: dict[str, dict[str, int]] = {}
+        if self.last == ALL:
+            rows = self.connection.execute("SELECT mould, material, mass_mg FROM mould_content").fetchall()
+            if at is not None:
+                rows += self.connection.execute(
+                    "SELECT mould, material, SUM(CASE WHEN target = ? THEN -mass_mg ELSE mass_mg END) FROM movement "
+                    "WHERE at > ? AND mould IS NOT NULL GROUP BY mould, material",
+                    (MOULDS, at),
+                ).fetchall()
+        else:
+            rows = self.connection.execute(
+                "SELECT mould, material, SUM(CASE WHEN target = ? THEN mass_mg ELSE -mass_mg END) FROM movement "
+                "WHERE mould IS NOT NULL AND at <= ? AND record <= ? GROUP BY mould, material",
+                (MOULDS, ALL if at is None else at, self.last),
+            ).fetchall()
+        for mould, material, mass in rows:
+            held = contents.setdefault(mould, {})
+            held[material] = held.get(material, 0) + mass
+        return {
+            mould: kept
+            for mould, held in contents.items()
+            if (kept := {material: mass for material, mass in held.items() if mass})
+        }
+
+    # -- flows --------------------------------------------------------------------------------------------------
+
+    def flows(self, after: int, until: int) -> list[Flow]:
+        """Totals of all movements in (after, until], by kind, way, material and measure."""
+        totals: dict[tuple[Any, ...], list[int]] = {}
+        for span in self._spans(after, until):
+            rows = self._days_flows(*span) if isinstance(span[0], str) else self._part_flows(*span)
+            for *key, records, mass, squares in rows:
+                total = totals.setdefault(tuple(key), [0, 0, 0])
+                total[0] += records
+                total[1] += mass
+                total[2] += squares
+        return [Flow(*key, *total) for key, total in sorted(totals.items()) if any(total)]
+
+    def _days_flows(self, first: str, last: str) -> list[tuple[Any, ...]]:
+        return self.connection.execute(
+            "SELECT kind, source, target, material, measure, revision, SUM(records), SUM(mass_mg), SUM(mass_g2) "
+            "FROM flow WHERE day >= ? AND day <= ? AND recorded_day <= ? "
+            "GROUP BY kind, source, target, material, measure, revision",
+            (first, last, self.known_day),
+        ).fetchall()
+
+    def _part_flows(self, after: int, until: int) -> list[tuple[Any, ...]]:
+        """The totals of a part of a day, worked out from its movements as the writer does for whole days."""
+        rows = self.connection.execute(
+            "SELECT r.kind, m.source, m.target, m.material, coalesce(m.measure, ''), "
+            "CASE WHEN m.measure IS NULL THEN 0 ELSE r.revision END, m.event, SUM(m.mass_mg), "
+            "MAX(m.record = m.event AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = m.event AND v.record <= ?3)) "
+            "FROM movement m JOIN record r ON r.seq = m.event WHERE m.at > ?1 AND m.at <= ?2 AND m.record <= ?3 "
+            "GROUP BY m.event, m.source, m.target, m.material, m.mould, m.measure",
+            (after, until, self.last),
+        ).fetchall()
+        found: list[tuple[Any, ...]] = []
+        seen: set[tuple[Any, ...]] = set()
+        for *key, event, mass, live in rows:
+            line = (event, *key)
+            found.append((*key, 0 if line in seen or not live else 1, mass, grams(mass) ** 2))
+            if live:
+                seen.add(line)
+        return found
+
+
+_COUNTS = (
+    "SELECT c.at, r.sender, r.id, c.record, c.mass_mg, c.error_pct FROM count c JOIN record r ON r.seq = c.record "
+    "WHERE c.place = ? AND c.material = ? AND c.record <= ? "
+    "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = c.record AND v.record <= ?)"
+)

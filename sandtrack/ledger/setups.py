@@ -1,0 +1,111 @@
+"""The set-up through time: which revision holds on a day, and what a key means then."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from sandtrack.errors import FieldError, UnknownName
+from sandtrack.plant import Plant
+from sandtrack.records.fields import Measured
+
+
+class Revision(NamedTuple):
+    """One recorded set-up."""
+
+    record: int
+    valid_from: int
+    plant: Plant
+    withdrawn: bool
+
+
+@dataclass(frozen=True)
+class Day:
+    """The set-up as it holds at one instant, with what other revisions know of keys that it lacks."""
+
+    revision: int
+    plant: Plant
+    others: tuple[Plant, ...] = field(repr=False)
+
+    def find(self, section: str, key: str) -> Any:
+        """The entry in force, else that of the earliest revision that has the key; raises UnknownName."""
+        entries = getattr(self.plant, section)
+        if key in entries:
+            return entries[key]
+        for plant in self.others:
+            if key in getattr(plant, section):
+                return getattr(plant, section)[key]
+        return self.plant.named(section, key)
+
+    def material_at(self, place: str) -> str:
+        """The one material of a place by set-up, or ""."""
+        material: str = self.find("places", place).material
+        return material
+
+    def is_sand(self, material: str) -> bool:
+        """Whether a material is a sand."""
+        return bool(self.find("materials", material).kind == "sand")
+
+    def mass_mg(self, mass: int | Measured) -> int:
+        """A mass as whole milligrams, by the conversion of the day where it was told in a measure."""
+        if isinstance(mass, Measured):
+            per_one: int = self.find("measures", mass.measure).mass_kg
+            return int((mass.amount * per_one).to_integral_value())
+        return mass
+
+
+class Setups:
+    """All revisions of one shop, in the order they were recorded."""
+
+    def __init__(self, revisions: Iterable[Revision]) -> None:
+        self.revisions = tuple(sorted(revisions))
+        plants = tuple(revision.plant for revision in self.revisions)
+        self._days = {revision.record: Day(revision.record, revision.plant, plants) for revision in self.revisions}
+        self._in_force = sorted(
+            (revision.valid_from, revision.record) for revision in self.revisions if not revision.withdrawn
+        )
+        self._known: dict[str, frozenset[str]] = {}
+
+    def on(self, at: int) -> Day:
+        """The set-up that holds at an instant; the first one holds for all time before it."""
+        chosen = self._in_force[0][1]
+        for valid_from, record in self._in_force:
+            if valid_from > at:
+                break
+            chosen = record
+        return self._days[chosen]
+
+    def booked_with(self, revision: int) -> Day:
+        """The set-up that a record was booked with."""
+        return self._days[revision]
+
+    def known(self, section: str) -> frozenset[str]:
+        """Keys that any revision has in a section."""
+        found = self._known.get(section)
+        if found is None:
+            found = self._known[section] = frozenset(
+                key for revision in self.revisions for key in getattr(revision.plant, section)
+            )
+        return found
+
+    def unknown_keys(self, references: Iterable[tuple[str, str, str]]) -> Iterator[FieldError]:
+        """Complain of every (field, section, key) whose key no revision has."""
+        for name, section, key in references:
+            if key not in self.known(section):
+                yield FieldError(
+                    field=name,
+                    value=key,
+                    reason=f"is not among the {section.replace('_', ' ')}",
+                    accepted=", ".join(sorted(self.known(section))) or "none are declared",
+                )
+
+    def require(self, section: str, key: str) -> None:
+        """Raise UnknownName unless some revision has the key."""
+        if key not in self.known(section):
+            raise UnknownName(
+                f"{section.removesuffix('s').replace('_', ' ')} {key!r} is not in the set-up; there are: "
+                f"{', '.join(sorted(self.known(section))) or 'none'}",
+                section=section,
+                key=key,
+            )

@@ -1,0 +1,371 @@
+"""Appending to the ledger, within one write transaction: records, their movements, and the endings they complete."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from sandtrack.errors import AlreadyReversed, Conflict, FieldError, InputErrors, NoSuchRecord
+from sandtrack.ledger import booking
+from sandtrack.ledger.booking import Move
+from sandtrack.ledger.pending import Pending
+from sandtrack.ledger.setups import Day, Setups
+from sandtrack.plant import MOULDS
+from sandtrack.records import ENDINGS, Forms, times
+
+GENESIS = b"\0" * 32
+
+
+class Entry(NamedTuple):
+    """A checked record on its way into the ledger."""
+
+    kind: str
+    sender: str
+    id: str
+    text: str
+    """Content as sent, canonical."""
+    values: Mapping[str, Any]
+    own_at: int | None = None
+    offset_us: int | None = None
+
+
+@dataclass(frozen=True)
+class Accepted:
+    """What became of an entry."""
+
+    seq: int
+    new: bool
+    recorded: int
+    at: int
+
+
+def chained(before: bytes, row: tuple[Any, ...]) -> bytes:
+    """Hash of a record's row (seq … content) chained to the hash of the record before."""
+    return hashlib.sha256(before + json.dumps(row, ensure_ascii=False, separators=(",", ":")).encode()).digest()
+
+
+class Prepared(NamedTuple):
+    """What an entry will book, by its content and the set-up alone."""
+
+    at: int
+    day: Day
+    moves: list[Move]
+    counted: booking.Counted | None
+
+
+def prepare(entry: Entry, forms: Forms, setups: Setups) -> Prepared:
+    """Check an entry (no reversal, no set-up) against the set-up; raises InputErrors with everything that is wrong."""
+    values = entry.values
+    problems = list(setups.unknown_keys(booking.references(forms, entry.kind, values)))
+    if problems:
+        raise InputErrors(problems, what=entry.kind)
+    at = values["at"] + (entry.offset_us or 0)
+    day = setups.on(at)
+    try:
+        for name, mass in booking.masses(values):
+            if not isinstance(mass, int) and day.mass_mg(mass) == 0 and mass.amount:
+                raise FieldError(
+                    field=name.removesuffix("_kg") + "_amount",
+                    value=mass.amount,
+                    reason="makes no whole milligram",
+                    accepted="a larger amount",
+                )
+        counted = booking.counted(values, day) if entry.kind == "count" else None
+        return Prepared(at, day, booking.moves(entry.kind, values, day), counted)
+    except FieldError as problem:
+        raise InputErrors([problem], what=entry.kind) from None
+
+
+class Writer:
+    """One transaction's worth of appending. Call `flush` before the commit; reads in between flush by themselves."""
+
+    def __init__(self, connection: sqlite3.Connection, forms: Forms, setups: Setups, zone: ZoneInfo, now: int) -> None:
+        self.connection = connection
+        self.forms = forms
+        self.setups = setups
+        self.zone = zone
+        head = connection.execute("SELECT seq, hash, recorded FROM record ORDER BY seq DESC LIMIT 1").fetchone()
+        self.seq: int = head[0] if head else 0
+        self.hash: bytes = head[1] if head else GENESIS
+        last: int = head[2] if head else now
+        self.now = max(now, last)  # never earlier than the record before
+        self.today = times.day_of(self.now, zone)
+        self.has_endings = connection.execute("SELECT 1 FROM ending LIMIT 1").fetchone() is not None
+        self.pending = Pending(connection, self.today)
+
+    # -- records ------------------------------------------------------------------------------------------------
+
+    def known(self, sender: str, record_id: str) -> tuple[int, str, int, str] | None:
+        """Sequence number, content, time of recording and kind of a record already accepted."""
+        found = self.pending.ids.get((sender, record_id))
+        if found is None:
+            found = self.connection.execute(
+                "SELECT seq, content, recorded, kind FROM record WHERE sender = ? AND id = ?", (sender, record_id)
+            ).fetchone()
+        return found
+
+    def append(self, entry: Entry) -> Accepted:
+        """Append one record with its movements; a repeat adds nothing. All refusals come before anything is kept."""
+        seen = self.known(entry.sender, entry.id)
+        if seen is not None:
+            return self._repeat(entry, seen)
+        if entry.kind == "reversal":
+            return self._reverse(entry)
+        values = entry.values
+        at, day, moves, counted = prepare(entry, self.forms, self.setups)
+        seq = self._record(entry, at, day.revision)
+        if counted is not None:
+            self.pending.write_rows()
+            self.connection.execute(
+                "INSERT INTO count VALUES (?, ?, ?, ?, ?, ?)",
+                (seq, counted.place, counted.material, at, counted.mass_mg, counted.error_pct),
+            )
+            if counted.material:
+                self.pending.holding(counted.place, counted.material)
+        if entry.kind in ENDINGS:
+            self._end(entry, seq, at, day, moves)
+        else:
+            self._book(seq, seq, at, entry.kind, day.revision, moves)
+            for mould in booking.filled(entry.kind, values):
+                self._complete(mould, at, seq, [move for move in moves if move.mould == mould])
+        return Accepted(seq, True, self.now, at)
+
+    def append_plant(self, entry: Entry, valid_from: int) -> Accepted:
+        """Append a revision of the set-up; the caller reads the set-ups again before it appends more."""
+        seen = self.known(entry.sender, entry.id)
+        if seen is not None:
+            return self._repeat(entry, seen)
+        seq = self._record(entry, valid_from, 0)
+        self.pending.write_rows()
+        self.connection.execute("INSERT INTO revision VALUES (?, ?)", (seq, valid_from))
+        return Accepted(seq, True, self.now, valid_from)
+
+    def _repeat(self, entry: Entry, seen: tuple[int, str, int, str]) -> Accepted:
+        seq, text, recorded, kind = seen
+        if text != entry.text or kind != entry.kind:
+            before, after = {"kind": kind, **json.loads(text)}, {"kind": entry.kind, **json.loads(entry.text)}
+            differing = sorted(name for name in {*before, *after} if before.get(name) != after.get(name))
+            raise Conflict(sender=entry.sender, record_id=entry.id, fields=differing)
+        return Accepted(seq, False, recorded, entry.values.get("at", recorded))
+
+    def _record(self, entry: Entry, at: int, revision: int) -> int:
+        self.seq += 1
+        row = (
+            self.seq,
+            entry.kind,
+            entry.sender,
+            entry.id,
+            at,
+            entry.own_at,
+            entry.offset_us,
+            self.now,
+            self.today,
+            revision,
+            entry.text,
+        )
+        self.hash = chained(self.hash, row)
+        self.pending.record((*row, self.hash))
+        return self.seq
+
+    # -- endings ------------------------------------------------------------------------------------------------
+
+    def _end(self, entry: Entry, seq: int, at: int, day: Day, moves: list[Move]) -> None:
+        """A knock-out or a scrapped mould: it takes all since the ending before, also from the ending after it."""
+        self.pending.write_rows()
+        self.has_endings = True
+        held: list[tuple[str, str, int]] = []
+        for mould in entry.values["moulds"]:
+            mine = [(mould, material, mass) for material, mass in self._booked_in(mould, at, entry.sender, entry.id)]
+            held += mine
+            self.connection.execute(
+                "INSERT INTO ending VALUES (?, ?, ?, ?, ?)", (mould, at, entry.sender, entry.id, seq)
+            )
+        self._book(seq, seq, at, entry.kind, day.revision, booking.ending_moves(entry.values, day, held) + moves)
+        for mould in entry.values["moulds"]:
+            later = self._next_ending(mould, at, entry.sender, entry.id)
+            if later is not None:
+                self._settle(later, seq, [(mould, material, -mass) for owner, material, mass in held if owner == mould])
+
+    def _booked_in(self, mould: str, at: int, sender: str, record_id: str) -> list[tuple[str, int]]:
+        """What was booked into a mould since the ending before this one, up to and including its instant."""
+        before = self.connection.execute(
+            "SELECT at FROM ending WHERE mould = ? AND (at, sender, id) < (?, ?, ?) AND record NOT IN "
+            "(SELECT of FROM reversal) ORDER BY at DESC, sender DESC, id DESC LIMIT 1",
+            (mould, at, sender, record_id),
+        ).fetchone()
+        since = before[0] if before else -(2**62)
+        return self.connection.execute(
+            "SELECT material, SUM(mass_mg) AS mass FROM movement WHERE mould = ? AND target = ? AND at > ? AND at <= ? "
+            "GROUP BY material HAVING mass <> 0 ORDER BY material",
+            (mould, MOULDS, since, at),
+        ).fetchall()
+
+    def _next_ending(self, mould: str, at: int, sender: str = "", record_id: str = "") -> int | None:
+        """The first ending in force that is not before (at, sender, id)."""
+        found = self.connection.execute(
+            "SELECT record FROM ending WHERE mould = ? AND (at, sender, id) > (?, ?, ?) AND record NOT IN "
+            "(SELECT of FROM reversal) ORDER BY at, sender, id LIMIT 1",
+            (mould, at, sender, record_id),
+        ).fetchone()
+        return found[0] if found else None
+
+    def _complete(self, mould: str, at: int, seq: int, moves: Iterable[Move]) -> None:
+        """Bring the ending at or after `at`, if there is one, to what is now booked into the mould before it."""
+        if not self.has_endings:
+            return
+        ending = self._next_ending(mould, at)
+        if ending is not None:
+            self._settle(ending, seq, [(mould, move.material, move.mass_mg) for move in moves])
+
+    def _settle(self, ending: int, seq: int, held: list[tuple[str, str, int]]) -> None:
+        """Movements that change an ending by what its moulds now held more or less, dated at the ending."""
+        changes = [change for change in held if change[2]]
+        if not changes:
+            return
+        self.pending.write_rows()
+        kind, at, revision, content = self.connection.execute(
+            "SELECT kind, at, revision, content FROM record WHERE seq = ?", (ending,)
+        ).fetchone()
+        values = self.forms.require(kind, json.loads(content, parse_float=Decimal))
+        moves = booking.ending_moves(values, self.setups.booked_with(revision), changes)
+        self._book(seq, ending, at, kind, revision, moves)
+
+    # -- reversals ----------------------------------------------------------------------------------------------
+
+    def _reverse(self, entry: Entry) -> Accepted:
+        of = entry.values["of"]
+        seen = self.known(of["sender"], of["id"])
+        if seen is None:
+            raise NoSuchRecord(
+                f"there is no record {of['id']!r} of sender {of['sender']!r} yet; send that first, "
+                "or look its id up with `sandtrack records`",
+                sender=of["sender"],
+                id=of["id"],
+            )
+        self.pending.write_rows()
+        original = seen[0]
+        kind, at, revision, content = self.connection.execute(
+            "SELECT kind, at, revision, content FROM record WHERE seq = ?", (original,)
+        ).fetchone()
+        if kind == "reversal":
+            raise AlreadyReversed(
+                "a reversal cannot be reversed; send the withdrawn record again under a new id",
+                sender=of["sender"],
+                id=of["id"],
+            )
+        if self.connection.execute("SELECT 1 FROM reversal WHERE of = ?", (original,)).fetchone():
+            raise AlreadyReversed(
+                f"record {of['id']!r} of {of['sender']!r} is reversed already; nothing was changed",
+                sender=of["sender"],
+                id=of["id"],
+            )
+        if kind == "plant" and sum(not revision.withdrawn for revision in self.setups.revisions) == 1:
+            raise AlreadyReversed(
+                "the only set-up in force cannot be reversed; send a new revision instead",
+                sender=of["sender"],
+                id=of["id"],
+            )
+        seq = self._record(entry, entry.values.get("at", self.now), self.setups.on(self.now).revision)
+        self.pending.write_rows()
+        self.connection.execute("INSERT INTO reversal VALUES (?, ?)", (original, seq))
+        rows = self.connection.execute(
+            "SELECT source, target, material, SUM(mass_mg) AS mass, mould, measure FROM movement "
+            "WHERE at = ? AND event = ? GROUP BY source, target, material, mould, measure HAVING mass <> 0 "
+            "ORDER BY min(rowid)",
+            (at, original),
+        ).fetchall()
+        back = [
+            Move(source, target, material, -mass, mould, measure)
+            for source, target, material, mass, mould, measure in rows
+        ]
+        self._take_back(seq, original, at, kind, revision, back)
+        values = self.forms.require(kind, json.loads(content, parse_float=Decimal)) if kind != "plant" else {}
+        if kind in ENDINGS:
+            self._hand_on(of, values, at, seq, back)
+        else:
+            for mould in booking.filled(kind, values):
+                self._complete(mould, at, seq, [move for move in back if move.mould == mould])
+        return Accepted(seq, True, self.now, at)
+
+    def _hand_on(self, of: Mapping[str, str], values: Mapping[str, Any], at: int, seq: int, back: list[Move]) -> None:
+        """What a withdrawn ending had taken is taken by the next one, if there is one."""
+        for mould in values["moulds"]:
+            later = self._next_ending(mould, at, of["sender"], of["id"])
+            if later is not None:
+                self._settle(
+                    later,
+                    seq,
+                    [
+                        (mould, move.material, -move.mass_mg)
+                        for move in back
+                        if move.mould == mould and move.source == MOULDS
+                    ],
+                )
+
+    def _take_back(self, seq: int, event: int, at: int, kind: str, revision: int, back: list[Move]) -> None:
+        """Movements of a reversal: the totals lose the records and the squares that the original added."""
+        keys = self.connection.execute(
+            "SELECT DISTINCT source, target, material, coalesce(measure, '') FROM movement WHERE at = ? AND event = ? "
+            "AND record = event",
+            (at, event),
+        ).fetchall()
+        day = times.day_of(at, self.zone)
+        for source, target, material, measure in keys:
+            self.pending.flow(day, Move(source, target, material, 0, None, measure or None), kind, revision, -1, 0)
+        self._book(seq, event, at, kind, revision, back)
+
+    # -- movements and totals -----------------------------------------------------------------------------------
+
+    def _book(self, seq: int, event: int, at: int, kind: str, revision: int, moves: list[Move]) -> None:
+        day = times.day_of(at, self.zone)
+        counted: set[tuple[str, str, str, str | None]] = set()
+        for move in _merged(moves):
+            source, target, material, mass, _, measure = move
+            self.pending.movement(seq, event, at, move)
+            if seq == event:
+                key = (source, target, material, measure)
+                self.pending.flow(day, move, kind, revision, 0 if key in counted else 1, grams(mass) ** 2)
+                counted.add(key)
+            else:
+                self.pending.flow(day, move, kind, revision, 0, self._square_change(event, at, move))
+
+    def _square_change(self, event: int, at: int, move: Move) -> int:
+        """New less old square of the one movement that a settling or taken-back movement changes."""
+        self.pending.write_rows()
+        (after,) = self.connection.execute(
+            "SELECT coalesce(SUM(mass_mg), 0) FROM movement WHERE at = ? AND event = ? AND source = ? AND target = ? "
+            "AND material = ? AND mould IS ? AND measure IS ?",
+            (at, event, move.source, move.target, move.material, move.mould, move.measure),
+        ).fetchone()
+        return grams(after) ** 2 - grams(after - move.mass_mg) ** 2
+
+    def flush(self) -> None:
+        """Write what has gathered, still inside the transaction."""
+        self.pending.write_all()
+
+
+def _merged(moves: list[Move]) -> list[Move]:
+    """One movement for each line: the same way, material, mould and measure."""
+    lines: dict[tuple[Any, ...], int] = {}
+    for source, target, material, mass, mould, measure in moves:
+        line = (source, target, material, mould, measure)
+        lines[line] = lines.get(line, 0) + mass
+    if len(lines) == len(moves):
+        return moves
+    return [
+        Move(source, target, material, mass, mould, measure)
+        for (source, target, material, mould, measure), mass in lines.items()
+        if mass
+    ]
+
+
+def grams(mass_mg: int) -> int:
+    """Whole grams, half-even."""
+    whole, rest = divmod(mass_mg, 1000)
+    return whole + (rest > 500 or (rest == 500 and whole % 2 == 1))

@@ -1,0 +1,125 @@
+"""Fields that hold several values: lists, named values, parts, rows of parts."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from typing import Any
+
+import marshmallow as ma
+
+from sandtrack import units
+from sandtrack.errors import FieldError
+from sandtrack.records.fields import Field
+
+
+class Inside(FieldError):
+    """Several complaints about the parts of one field."""
+
+    def __init__(self, problems: list[FieldError]) -> None:
+        first = problems[0]
+        super().__init__(field=first.field, value=first.value, reason=first.reason, accepted=first.accepted)
+        self.problems = problems
+
+
+class Items(Field):
+    """Several values of one field, in order; in files separated by `;`."""
+
+    json_type = "array"
+
+    def __init__(self, item: Field, doc: str = "", *, distinct: bool = False, **kwargs: Any) -> None:
+        super().__init__(doc, refers=item.refers, **kwargs)
+        self.item = item
+        self.distinct = distinct
+
+    @property
+    def numeric_items(self) -> bool:
+        return self.item.numeric
+
+    def parse(self, raw: Any) -> tuple[Any, ...]:
+        if isinstance(raw, str) or not isinstance(raw, Sequence):
+            raise self.error(raw, "is not a list", "a list; in files separated by ';'")
+        if not raw:
+            raise self.error(raw, "is an empty list", "at least one")
+        self.item.name = self.label
+        values = tuple(self.item.parse(entry) for entry in raw)
+        if self.distinct and len(set(values)) < len(values):
+            twice = next(value for value in values if values.count(value) > 1)
+            raise self.error(raw, f"lists {twice!r} twice", "each one once")
+        return values
+
+
+class Values(Field):
+    """Named values: numbers, words, yes or no. In files one column a name, `FIELD_NAME`."""
+
+    json_type = "object"
+
+    def parse(self, raw: Any) -> dict[str, Any]:
+        if not isinstance(raw, Mapping):
+            raise self.error(raw, "is not a map of names to values", "names with values")
+        values: dict[str, Any] = {}
+        for name, value in raw.items():
+            label = f"{self.label}.{name}"
+            if not isinstance(name, str) or not re.fullmatch(r"[A-Za-z0-9_.]{1,60}", name):
+                raise FieldError(field=label, reason="is not a name", accepted="letters, digits, '_' and '.'")
+            if isinstance(value, bool):
+                values[name] = value
+            elif isinstance(value, int | float | Decimal):
+                values[name] = float(units.number(value, field=label))
+            elif isinstance(value, str) and value.strip() and len(value) <= 200:
+                values[name] = value.strip()
+            else:
+                raise FieldError(
+                    field=label,
+                    value=value,
+                    reason="is not a usable value",
+                    accepted="a number, true, false or a short text",
+                )
+        return values
+
+
+class Part(Field):
+    """Fields that belong together under one name; in files `FIELD_PART`."""
+
+    json_type = "object"
+
+    def __init__(self, schema: type[ma.Schema], doc: str = "", **kwargs: Any) -> None:
+        super().__init__(doc, **kwargs)
+        self.schema_class = schema
+        self._schema: Any = None
+
+    @property
+    def schema(self) -> Any:
+        if self._schema is None:
+            self._schema = self.schema_class(zone=self.root.zone)  # type: ignore[call-arg,union-attr]
+        return self._schema
+
+    def parse(self, raw: Any) -> dict[str, Any]:
+        values, problems = self.schema.check(raw)
+        if problems:
+            raise Inside([problem.within(self.label) for problem in problems])
+        return dict(values)
+
+
+class Rows(Part):
+    """A list of like parts; in files `PREFIX1_PART, PREFIX2_PART …`."""
+
+    json_type = "array"
+
+    def __init__(self, schema: type[ma.Schema], doc: str = "", *, prefix: str, **kwargs: Any) -> None:
+        super().__init__(schema, doc, **kwargs)
+        self.prefix = prefix
+
+    def parse(self, raw: Any) -> Any:
+        if isinstance(raw, str) or not isinstance(raw, Sequence) or not raw:
+            raise self.error(raw, "is not a list with at least one entry", "a list of objects")
+        rows: list[dict[str, Any]] = []
+        problems: list[FieldError] = []
+        for index, entry in enumerate(raw):
+            values, found = self.schema.check(entry)
+            problems += [problem.within(f"{self.label}[{index}]") for problem in found]
+            rows.append(values)
+        if problems:
+            raise Inside(problems)
+        return tuple(rows)

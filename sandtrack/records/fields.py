@@ -1,0 +1,347 @@
+"""The field types that every record, set-up table and request is declared with.
+
+A field owns one `parse`, which turns what was sent into what the program works with or raises
+`FieldError`. marshmallow calls it for requests and documentation; files and bulk uploads call it
+directly (see `records.check`), so that both give the same verdict.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import date, datetime
+from decimal import Decimal
+from typing import Any, ClassVar, NamedTuple
+
+import marshmallow as ma
+
+from sandtrack import units
+from sandtrack.errors import FieldError
+from sandtrack.records import times
+
+
+class Spelled(NamedTuple):
+    """A value under another of its field's names: `mass_t`, `sand_temp_f`, `mass` with a unit in the text."""
+
+    value: Any
+    unit: str | None
+    label: str
+
+
+class Measured(NamedTuple):
+    """A mass told in one of the shop's own measures; the set-up of the day turns it into kilograms."""
+
+    amount: Decimal
+    measure: str
+
+
+class Field(ma.fields.Field[Any]):
+    """Base of all fields: `doc` says what it is; `refers` names the section of the set-up it must be found in."""
+
+    accepted: ClassVar[str] = ""
+    json_type: ClassVar[str] = "string"
+    numeric: ClassVar[bool] = False
+
+    def __init__(self, doc: str = "", *, required: bool = False, refers: str = "", **kwargs: Any) -> None:
+        super().__init__(required=required, metadata={"description": doc}, **kwargs)
+        self.doc = doc
+        self.refers = refers
+
+    @property
+    def label(self) -> str:
+        return self.name or "value"
+
+    def parse(self, raw: Any) -> Any:
+        """Turn what was sent into the value meant; raise FieldError when that is impossible."""
+        raise self.error(raw, "cannot be read")
+
+    def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
+        try:
+            return self.parse(value)
+        except FieldError as problem:
+            raise ma.ValidationError([{"problem": problem}]) from problem
+
+    def error(self, value: Any, reason: str, accepted: str | None = None) -> FieldError:
+        label = self.label
+        if type(value) is Spelled:
+            label, value = value.label, value.value
+        return FieldError(
+            field=label, value=value, reason=reason, accepted=self.accepted if accepted is None else accepted
+        )
+
+
+class Text(Field):
+    """Free text, kept as sent, up to `longest` characters."""
+
+    accepted = "text"
+
+    def __init__(self, doc: str = "", *, longest: int = 500, **kwargs: Any) -> None:
+        super().__init__(doc, **kwargs)
+        self.longest = longest
+
+    def parse(self, raw: Any) -> str:
+        if type(raw) is int:
+            raw = str(raw)
+        if not isinstance(raw, str):
+            raise self.error(raw, "is not text")
+        text = raw.strip()
+        if not text:
+            raise self.error(raw, "is empty")
+        if len(text) > self.longest:
+            raise self.error(raw, f"is longer than {self.longest} characters")
+        if not text.isprintable() and any(ord(sign) < 32 and sign not in "\n\t" for sign in text):
+            raise self.error(raw, "holds control characters")
+        return text
+
+
+class Name(Text):
+    """A short name in one line without `;`: a mould number, a lot, a ticket, a record's id."""
+
+    accepted = "a short text in one line, without ';'"
+
+    def __init__(self, doc: str = "", *, longest: int = 100, **kwargs: Any) -> None:
+        super().__init__(doc, longest=longest, **kwargs)
+
+    def parse(self, raw: Any) -> str:
+        text = super().parse(raw)
+        if ";" in text or not text.isprintable():
+            raise self.error(raw, "holds a ';' or a sign that cannot be printed")
+        return text
+
+
+_KEY = re.compile(r"[a-z][a-z0-9_]{0,59}")
+
+
+class Key(Field):
+    """The permanent key of something in the set-up."""
+
+    accepted = "a key of lower-case letters, digits and '_', beginning with a letter"
+
+    def parse(self, raw: Any) -> str:
+        if not isinstance(raw, str) or not _KEY.fullmatch(raw):
+            raise self.error(raw, "is not a key")
+        return raw
+
+
+class Choice(Field):
+    """One of a fixed list of words."""
+
+    def __init__(self, doc: str = "", *, words: Sequence[str], **kwargs: Any) -> None:
+        super().__init__(doc, **kwargs)
+        self.words = tuple(words)
+
+    def parse(self, raw: Any) -> str:
+        if not isinstance(raw, str) or raw not in self.words:
+            raise self.error(raw, "is not one of the words known here", ", ".join(self.words))
+        return raw
+
+
+class Flag(Field):
+    """Yes or no."""
+
+    accepted = "true or false"
+    json_type = "boolean"
+
+    def parse(self, raw: Any) -> bool:
+        if isinstance(raw, bool):
+            return raw
+        if isinstance(raw, str) and raw.strip().lower() in ("true", "yes", "1", "false", "no", "0"):
+            return raw.strip().lower() in ("true", "yes", "1")
+        raise self.error(raw, "is neither true nor false")
+
+
+class Day(Field):
+    """A calendar day."""
+
+    accepted = "a date as YYYY-MM-DD"
+
+    def parse(self, raw: Any) -> date:
+        if isinstance(raw, datetime) or not isinstance(raw, str | date):
+            raise self.error(raw, "is not a date")
+        try:
+            return raw if isinstance(raw, date) else times.day(raw)
+        except ValueError as problem:
+            raise self.error(raw, str(problem)) from None
+
+
+class Instant(Field):
+    """A moment, as microseconds since 1970 in UTC; local times are the shop's."""
+
+    accepted = "a time as 2025-03-01T07:45:00+01:00, or 2025-03-01 07:45 in the shop's own time"
+    date_end: ClassVar[str | None] = None
+
+    def parse(self, raw: Any) -> int:
+        if not isinstance(raw, str | datetime):
+            raise self.error(raw, "is not a time")
+        try:
+            return times.instant(raw, getattr(self.root, "zone", None), whole_day=self.date_end)
+        except ValueError as problem:
+            raise self.error(raw, str(problem)) from None
+
+
+class DayEndInstant(Instant):
+    """A moment; a bare date means the last microsecond of that day."""
+
+    accepted = Instant.accepted + ", or a date (the end of that day)"
+    date_end = "end"
+
+
+class DayStartInstant(Instant):
+    """A moment; a bare date means the start of that day."""
+
+    accepted = Instant.accepted + ", or a date (the start of that day)"
+    date_end = "start"
+
+
+class Quantity(Field):
+    """A number in a stated unit, or in another unit of the fixed list when its name or text says so."""
+
+    quantity: ClassVar[str] = ""
+    unit: ClassVar[str] = ""
+    json_type = "number"
+    numeric = True
+
+    def __init__(
+        self,
+        doc: str = "",
+        *,
+        least: float | None = None,
+        most: float | None = None,
+        above: float | None = None,
+        **kwargs: Any,
+    ) -> None:
+        super().__init__(doc, **kwargs)
+        self.least, self.most, self.above = least, most, above
+
+    def convert(self, raw: Any, unit: str, label: str) -> Any:
+        return units.parse(raw, self.quantity, field=label, unit=unit)
+
+    def parse(self, raw: Any) -> Any:
+        if type(raw) is Spelled:
+            value = self.convert(raw.value, raw.unit or self.unit, raw.label)
+        else:
+            value = self.convert(raw, self.unit, self.label)
+        if self.least is not None and value < self.least:
+            raise self.error(raw, f"is below {self.least:g}", self.span)
+        if self.most is not None and value > self.most:
+            raise self.error(raw, f"is above {self.most:g}", self.span)
+        if self.above is not None and value <= self.above:
+            raise self.error(raw, f"is not above {self.above:g}", self.span)
+        return value
+
+    @property
+    def span(self) -> str:
+        low = (
+            f"{self.least:g}"
+            if self.least is not None
+            else f"more than {self.above:g}"
+            if (self.above is not None)
+            else ""
+        )
+        high = f"{self.most:g}" if self.most is not None else ""
+        text = f"{low} to {high}" if low and high else f"{low} or more" if low else f"up to {high}"
+        text = f"more than {self.above:g}" if self.above is not None and not high else text
+        return f"{text} {self.unit}".strip()
+
+
+class Mass(Quantity):
+    """A mass as whole milligrams, exact; or `Measured`, in one of the shop's own measures."""
+
+    quantity, unit = "mass", "kg"
+
+    def __init__(self, doc: str = "", *, zero: bool = False, **kwargs: Any) -> None:
+        super().__init__(doc, **kwargs)
+        self.zero = zero
+
+    def parse(self, raw: Any) -> int | Measured:
+        if type(raw) is Measured:
+            amount = units.number(raw.amount, field=f"{self.label.removesuffix('_kg')}_amount")
+            if amount < 0 or (amount == 0 and not self.zero):
+                raise FieldError(
+                    field=f"{self.label.removesuffix('_kg')}_amount",
+                    value=raw.amount,
+                    reason="is not a positive number",
+                    accepted="a number above 0",
+                )
+            return Measured(amount, raw.measure)
+        if type(raw) is Spelled:
+            mass = units.mass_mg(raw.value, field=raw.label, unit=raw.unit or "kg")
+        else:
+            mass = units.mass_mg(raw, field=self.label)
+        if mass == 0 and not self.zero:
+            raise self.error(raw, "is no mass", "a mass above 0")
+        return mass
+
+
+class Kilograms(Quantity):
+    """A mass for reckoning with, as kilograms; the ledger's own masses are `Mass`."""
+
+    quantity, unit = "mass", "kg"
+
+
+class Temperature(Quantity):
+    """A temperature in °C; what cannot be one in a foundry's sand, air or metal is refused."""
+
+    quantity, unit = "temperature", "degC"
+
+    def __init__(self, doc: str = "", *, least: float = -60, most: float = 200, **kwargs: Any) -> None:
+        super().__init__(doc, least=least, most=most, **kwargs)
+
+
+class Minutes(Quantity):
+    quantity, unit = "time", "min"
+
+
+class Seconds(Quantity):
+    quantity, unit = "time", "s"
+
+    def convert(self, raw: Any, unit: str, label: str) -> float:
+        minutes: float = super().convert(raw, unit, label)
+        return 60.0 * minutes
+
+
+class Hours(Quantity):
+    quantity, unit = "time", "h"
+
+    def convert(self, raw: Any, unit: str, label: str) -> float:
+        minutes: float = super().convert(raw, unit, label)
+        return minutes / 60.0
+
+
+class Length(Quantity):
+    quantity, unit = "length", "m"
+
+
+class Density(Quantity):
+    quantity, unit = "density", "kg/m3"
+
+
+class MassFlow(Quantity):
+    quantity, unit = "mass_flow", "kg/min"
+
+
+class Energy(Quantity):
+    quantity, unit = "energy", "kWh"
+
+
+class Number(Quantity):
+    """A plain number without unit."""
+
+    def convert(self, raw: Any, unit: str, label: str) -> float:
+        return float(units.number(raw, field=label))
+
+
+class Percent(Number):
+    """A percentage of what the field's name says, 0 to 100 unless stated."""
+
+    unit = "%"
+
+    def __init__(self, doc: str = "", *, least: float = 0, most: float = 100, **kwargs: Any) -> None:
+        super().__init__(doc, least=least, most=most, **kwargs)
+
+
+class Share(Number):
+    """A share, 0 to 1."""
+
+    def __init__(self, doc: str = "", *, least: float = 0, most: float = 1, **kwargs: Any) -> None:
+        super().__init__(doc, least=least, most=most, **kwargs)

@@ -1,0 +1,112 @@
+"""Times: read with an offset or in the shop's own zone, kept as whole microseconds in UTC; days are the shop's own."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from functools import lru_cache
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
+_FORM = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(:\d\d([.,]\d{1,6})?)?([Zz]|[+-]\d\d:\d\d)?")
+_DATE = re.compile(r"\d{4}-\d\d-\d\d")
+FIRST_YEAR, LAST_YEAR = 1970, 2199
+
+
+def zone(name: str) -> ZoneInfo:
+    """Return the time zone of the IANA database; raise ValueError if it is not there."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError("is not a time zone of the IANA database, such as Europe/Stockholm") from None
+
+
+def microseconds(moment: datetime) -> int:
+    """Return an aware datetime as microseconds since 1970 in UTC."""
+    return (moment - _EPOCH) // _MICROSECOND
+
+
+def from_microseconds(instant_us: int, where: tzinfo) -> datetime:
+    """Return the instant as a datetime in a zone."""
+    return (_EPOCH + timedelta(microseconds=instant_us)).astimezone(where)
+
+
+def day(text: str) -> date:
+    """Read YYYY-MM-DD; raise ValueError."""
+    if not _DATE.fullmatch(text):
+        raise ValueError("is not a date as YYYY-MM-DD")
+    try:
+        found = date.fromisoformat(text)
+    except ValueError:
+        raise ValueError("is not a day of the calendar") from None
+    if not FIRST_YEAR <= found.year <= LAST_YEAR:
+        raise ValueError(f"is outside the years {FIRST_YEAR} to {LAST_YEAR}")
+    return found
+
+
+def instant(raw: str | datetime, where: tzinfo | None, *, whole_day: str | None = None) -> int:
+    """Read an RFC 3339 time with offset, or a local time in `where`, as microseconds since 1970 in UTC.
+
+    `whole_day` says what a bare date means: "start" or "end" of that day; without it a date is refused.
+    Raises ValueError, also for a local time that does not exist or exists twice.
+    """
+    if isinstance(raw, str):
+        text = raw.strip()
+        if whole_day and _DATE.fullmatch(text):
+            if where is None:
+                raise ValueError("is a date, and no time zone is known; add the time and its offset")
+            return day_start(day(text), where) if whole_day == "start" else day_end(day(text), where)
+        if not _FORM.fullmatch(text):
+            raise ValueError("is not a time")
+        try:
+            moment = datetime.fromisoformat(text.upper())
+        except ValueError:
+            raise ValueError("is not a time of the calendar and clock") from None
+    else:
+        moment = raw
+    if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        raise ValueError(f"is outside the years {FIRST_YEAR} to {LAST_YEAR}")
+    if moment.tzinfo is None:
+        if where is None:
+            raise ValueError("has no offset, and no time zone is known; add the offset")
+        first = moment.replace(tzinfo=where)
+        second = first.replace(fold=1)
+        before, after = first.utcoffset(), second.utcoffset()
+        if before != after:
+            if before is not None and after is not None and before < after:
+                raise ValueError("does not exist in the shop's time zone (clocks go forward); add the offset")
+            raise ValueError("exists twice in the shop's time zone (clocks go back); add the offset")
+        moment = first
+    return (moment - _EPOCH) // _MICROSECOND
+
+
+@lru_cache(maxsize=8192)
+def day_start(when: date, where: tzinfo) -> int:
+    """First microsecond of a day of the shop. [µs since 1970, UTC]"""
+    return microseconds(datetime(when.year, when.month, when.day, tzinfo=where).astimezone(UTC))
+
+
+def day_end(when: date, where: tzinfo) -> int:
+    """Last microsecond of a day of the shop. [µs since 1970, UTC]"""
+    return day_start(when + timedelta(days=1), where) - 1
+
+
+_HOUR = 3_600_000_000
+
+
+def day_of(instant_us: int, where: tzinfo) -> str:
+    """The shop's day of an instant, as YYYY-MM-DD."""
+    # Offsets of the years served change at whole quarter hours, so each quarter lies within one day.
+    return _day_of_quarter(instant_us // (_HOUR // 4), where)
+
+
+@lru_cache(maxsize=65536)
+def _day_of_quarter(quarter: int, where: tzinfo) -> str:
+    return from_microseconds(quarter * (_HOUR // 4), where).date().isoformat()
+
+
+def show(instant_us: int, where: tzinfo, *, seconds: bool = False) -> str:
+    """The instant in the shop's time, with its offset, for people and for JSON."""
+    moment = from_microseconds(instant_us, where)
+    return moment.isoformat(timespec="microseconds" if seconds else "minutes")
