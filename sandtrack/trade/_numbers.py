@@ -100,9 +100,7 @@ def elementwise(function: Callable[[float], float], value: Numbers) -> Numbers:
 def _single(value: Numbers, field: str) -> float:
     if isinstance(value, np.ndarray):
         value = value.item()
-    if isinstance(value, bool | np.bool_) or not (
-        isinstance(value, Real) or hasattr(value, "as_integer_ratio")
-    ):
+    if isinstance(value, bool | np.bool_) or not (isinstance(value, Real) or hasattr(value, "as_integer_ratio")):
         raise FieldError(field=field, value=value, reason="is not a number")
     return float(value)
 
@@ -129,11 +127,7 @@ def _check_bounds(
         _refuse(high, bounds, field)
 
 
-def _refuse(
-    value: float, bounds: tuple[float | None, float | None, float | None, float | None], field: str
-) -> None:
+def _refuse(value: float, bounds: tuple[float | None, float | None, float | None, float | None], field: str) -> None:
     words = ("above {:g}", "{:g} or more", "{:g} or less", "below {:g}")
-    accepted = ", ".join(
-        word.format(bound) for word, bound in zip(words, bounds, strict=True) if bound is not None
-    )
+    accepted = ", ".join(word.format(bound) for word, bound in zip(words, bounds, strict=True) if bound is not None)
     raise FieldError(field=field, value=value, reason="is out of range", accepted=accepted)

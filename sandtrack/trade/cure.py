@@ -62,9 +62,7 @@ class CureLaw:
         checked = {
             "reference_strip_time_min": single(strip_time_min, field="strip_time_min", above=0.0),
             "at_temp_c": single(at_temp_c, field="at_temp_c", above=-ZERO_C_IN_K),
-            "at_lever": float(
-                checked_lever(single(at_lever, field="at_lever"), lever_kind, field="at_lever")
-            ),
+            "at_lever": float(checked_lever(single(at_lever, field="at_lever"), lever_kind, field="at_lever")),
             "activation_energy_kj_mol": energy,
             "exponent": single(exponent, field="exponent", at_least=0.0),
             "lever_kind": lever_kind,
@@ -135,8 +133,8 @@ class CureLaw:
         Returns
         -------
         float, array or Series
-            Amount [% of its base], or share of the fast grade [share]. Not clipped: an amount may lie outside
-            its window and a share outside 0 to 1, which means that no setting does it.
+            Amount [% of its base], or share of the fast grade [share]. Not clipped: outside its window, or
+            outside 0 to 1, no setting does it.
 
         Raises
         ------
@@ -155,9 +153,7 @@ class CureLaw:
         17.5
         """
         if self.exponent == 0.0:
-            raise FieldError(
-                field="exponent", value=0.0, reason="means that the lever does not move the time"
-            )
+            raise FieldError(field="exponent", value=0.0, reason="means that the lever does not move the time")
         wanted = np.log(given(strip_time_min, field="strip_time_min", above=0.0))
         with np.errstate(over="ignore", under="ignore"):
             distance = (self._ln_time(temp_c) - wanted) / self.exponent
@@ -169,9 +165,7 @@ class CureLaw:
         return per_kelvin / kelvin(temp_c) + offset
 
 
-def activation_energy_kj_mol_from_doubling(
-    *, temp_low_c: float, temp_high_c: float, factor: float = 2.0
-) -> float:
+def activation_energy_kj_mol_from_doubling(*, temp_low_c: float, temp_high_c: float, factor: float = 2.0) -> float:
     """Activation energy that makes the time double (or grow by `factor`) between two temperatures. [kJ/mol]
 
     Parameters
@@ -207,9 +201,7 @@ def activation_energy_kj_mol_from_doubling(
     low_k = kelvin(single(temp_low_c, field="temp_low_c"), field="temp_low_c")
     high_k = kelvin(single(temp_high_c, field="temp_high_c"), field="temp_high_c")
     if low_k >= high_k:
-        raise FieldError(
-            field="temp_low_c", value=temp_low_c, reason=f"is not below temp_high_c {temp_high_c}"
-        )
+        raise FieldError(field="temp_low_c", value=temp_low_c, reason=f"is not below temp_high_c {temp_high_c}")
     ratio = single(factor, field="factor", above=0.0)
     return float(GAS_CONSTANT_J_MOL_K * np.log(ratio) / (1 / low_k - 1 / high_k) / 1e3)
 
@@ -246,8 +238,8 @@ def activation_energy_kj_mol_from_times(
 
     Examples
     --------
-    >>> round(activation_energy_kj_mol_from_times(first_min=80, first_temp_c=10,
-    ...                                           second_min=40, second_temp_c=20), 1)
+    >>> pair = {"first_temp_c": 10, "second_temp_c": 20}
+    >>> round(activation_energy_kj_mol_from_times(first_min=80, second_min=40, **pair), 1)
     47.8
     """
     first = single(first_min, field="first_min", above=0.0)
@@ -373,7 +365,7 @@ def equivalent_age_h(
     Raises
     ------
     FieldError
-        Fewer than two points, lengths that differ, missing values, or times that run backwards.
+        Fewer than two points, unequal lengths, missing values, or times that run backwards.
 
     Notes
     -----

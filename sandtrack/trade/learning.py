@@ -76,9 +76,7 @@ class Belief:
             single(getattr(self, name), field=name, at_least=0.0)
         matrix = np.asarray(self.covariance, dtype=float)
         if not np.allclose(matrix, matrix.T) or np.linalg.eigvalsh(matrix).min() < -1e-9:
-            raise FieldError(
-                field="covariance", reason="is not a symmetric matrix without negative variances"
-            )
+            raise FieldError(field="covariance", reason="is not a symmetric matrix without negative variances")
 
     @classmethod
     def default(
@@ -155,9 +153,7 @@ class Belief:
         )
 
     @overload
-    def strip_range_min(
-        self, temp_c: float, lever: float, *, coverage: float = ...
-    ) -> tuple[float, float, float]: ...
+    def strip_range_min(self, temp_c: float, lever: float, *, coverage: float = ...) -> tuple[float, float, float]: ...
     @overload
     def strip_range_min(self, temp_c: Any, lever: Any, *, coverage: float = ...) -> tuple[Any, Any, Any]: ...
 

@@ -368,12 +368,7 @@ class Silo:
         if surface not in ("flat", "heap", "funnel"):
             raise FieldError(field="surface", value=surface, reason="is not flat, heap or funnel")
         if surface == "flat" and angle_deg > 0.0:
-            raise FieldError(
-                field="surface",
-                value="flat",
-                reason="has no slope; say heap or funnel",
-                accepted="heap, funnel",
-            )
+            raise FieldError(field="surface", value="flat", reason="has no slope; say heap or funnel")
         rise = math.tan(math.radians(angle_deg))
         return -rise if surface == "heap" else rise
 

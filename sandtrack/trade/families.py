@@ -1,0 +1,280 @@
+"""The six binder families with their usual windows. Defaults: a shop's own data sheets go before them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from sandtrack.errors import FieldError
+from sandtrack.trade.family import Caution, Family, Limit, Tag, Window, WorkShare
+
+GJUTERIHANDBOKEN = "Gjuterihandboken ch. 9.4"
+COLD_SET_TABLE = "table of cold-setting binders, Portuguese handbook copy"
+FERROUS_HANDBOOK = "a ferrous foundry handbook (2000)"
+ASM_15 = "ASM Handbook vol. 15 Casting (1988)"
+FMT_2014 = "Foundry Management & Technology, Jan 2014"
+CAREY_LOTT = "Carey & Lott, Foundry Management & Technology, July 1995"
+MODERN_CASTING_2012 = "Modern Casting, Oct 2012"
+SHOP_PRACTICE = "shop practice"
+
+
+def _window(low: float, high: float, unit: str, tag: Tag, source: str, note: str = "") -> Window:
+    return Window(low=low, high=high, unit=unit, tag=tag, source=source, note=note)
+
+
+def _caution(code: str, text: str, tag: Tag, source: str) -> Caution:
+    return Caution(code=code, text=text, tag=tag, source=source)
+
+
+_COLD = _window(10, 15, "degC", "memory", SHOP_PRACTICE)
+_HOT = _window(35, 40, "degC", "memory", SHOP_PRACTICE)
+_GENERAL_SAND = _window(20, 30, "degC", "source", "general window for self-setting sand", "windows differ")
+_NORDIC_SAND = _window(15, 25, "degC", "source", GJUTERIHANDBOKEN, "others say 20 to 30")
+
+_DATA_SHEET = _caution(
+    "data_sheet_first",
+    "These are usual values; the supplier's data sheet and local rules go before them.",
+    "practice",
+    SHOP_PRACTICE,
+)
+_ACID = (
+    _caution(
+        "never_meet_neat",
+        "Resin and acid never meet neat: they react violently. Acid on the sand first, then resin; separate "
+        "pumps, lines, bunds and funnels.",
+        "source",
+        GJUTERIHANDBOKEN,
+    ),
+    _caution(
+        "no_hand_blending",
+        "A strength in between is bought ready blended or made by the mixer's two acid pumps; nobody mixes "
+        "concentrated acids by hand.",
+        "practice",
+        SHOP_PRACTICE,
+    ),
+    _caution(
+        "stay_in_window",
+        "Too little acid never cures through, too much gives a burnt, friable bond. Outside the window use "
+        "another strength of acid, or warm or cool the sand.",
+        "practice",
+        SHOP_PRACTICE,
+    ),
+    _caution("burns", "The acids burn skin and eyes.", "practice", SHOP_PRACTICE),
+)
+_ESTER = (
+    _caution(
+        "grade_not_amount",
+        "Speed is set by the grade of ester only: more of it does not strip sooner, and off its window it "
+        "harms the bond.",
+        "source",
+        GJUTERIHANDBOKEN,
+    ),
+)
+_ISOCYANATE = (
+    _caution(
+        "water_makes_gas",
+        "Isocyanate and water make gas: never close a container that got wet inside.",
+        "practice",
+        SHOP_PRACTICE,
+    ),
+    _caution(
+        "humidity_in_store",
+        "Humidity weakens urethane moulds in store.",
+        "memory",
+        SHOP_PRACTICE,
+    ),
+)
+_DRY_SAND = Limit(
+    value=0.2,
+    unit="% of sand",
+    tag="source",
+    source="general limit for urethane binders",
+    reached_is_kept=False,
+)
+
+_FURAN = Family(
+    key="furan_acid",
+    name="furan, acid-cured",
+    lever="amount",
+    lever_liquid="catalyst",
+    binder="resin",
+    resin_window_pct=_window(0.8, 1.2, "% of sand", "source", GJUTERIHANDBOKEN, f"0.9 to 1.2 in {CAREY_LOTT}"),
+    co_reactant="acid",
+    co_reactant_base="resin as delivered",
+    co_reactant_window_pct=_window(
+        20, 50, "% of resin as delivered", "source", GJUTERIHANDBOKEN, f"20 to 40 in {CAREY_LOTT}"
+    ),
+    sand_window_c=_NORDIC_SAND,
+    cold_c=_COLD,
+    hot_c=_HOT,
+    work_share=WorkShare(low=0.3, usual=0.45, high=0.6, tag="memory", source=SHOP_PRACTICE),
+    cautions=(
+        *_ACID,
+        _caution("humidity_slows", "Humid air slows the cure of furan.", "memory", SHOP_PRACTICE),
+        _DATA_SHEET,
+    ),
+)
+
+_PHENOLIC = Family(
+    key="phenolic_acid",
+    name="phenolic, acid-cured",
+    lever="amount",
+    lever_liquid="catalyst",
+    binder="resin",
+    resin_window_pct=_window(0.8, 1.2, "% of sand", "source", COLD_SET_TABLE),
+    co_reactant="strong sulphonic acid",
+    co_reactant_base="resin as delivered",
+    co_reactant_window_pct=_window(30, 55, "% of resin as delivered", "memory", SHOP_PRACTICE),
+    sand_window_c=_GENERAL_SAND,
+    cold_c=_COLD,
+    hot_c=_HOT,
+    work_share=WorkShare(low=0.3, usual=0.5, high=0.6, tag="practice", source="taken from furan, widened"),
+    cautions=(
+        *_ACID,
+        _caution(
+            "strong_acid_only",
+            "Cures with strong sulphonic acids only.",
+            "memory",
+            SHOP_PRACTICE,
+        ),
+        _DATA_SHEET,
+    ),
+)
+
+_ALKALINE = Family(
+    key="alkaline_phenolic_ester",
+    name="alkaline phenolic, ester-cured",
+    lever="grade",
+    lever_liquid="hardener",
+    binder="resin",
+    resin_window_pct=_window(1.2, 1.75, "% of sand", "memory", FERROUS_HANDBOOK),
+    co_reactant="ester",
+    co_reactant_base="resin as delivered",
+    co_reactant_window_pct=_window(
+        18, 30, "% of resin as delivered", "memory", FERROUS_HANDBOOK, "20 to 30 is confirmed by a source"
+    ),
+    sand_window_c=_NORDIC_SAND,
+    cold_c=_COLD,
+    hot_c=_HOT,
+    work_share=WorkShare(low=0.4, usual=0.5, high=0.6, tag="source", source=MODERN_CASTING_2012),
+    cautions=(
+        *_ESTER,
+        _caution(
+            "never_meet_neat",
+            "Neat ester and alkaline resin run hot: keep them apart until they are on the sand.",
+            "practice",
+            SHOP_PRACTICE,
+        ),
+        _caution("burns", "Alkaline resin burns skin and eyes.", "practice", SHOP_PRACTICE),
+        _DATA_SHEET,
+    ),
+)
+
+_URETHANE = Family(
+    key="phenolic_urethane",
+    name="phenolic urethane",
+    lever="amount",
+    lever_liquid="catalyst",
+    binder="parts 1 and 2 together",
+    resin_window_pct=_window(1.0, 1.4, "% of sand", "source", COLD_SET_TABLE),
+    co_reactant="amine",
+    co_reactant_base="part 1",
+    co_reactant_window_pct=_window(0.4, 8, "% of part 1", "memory", ASM_15),
+    part_1_share=_window(0.5, 0.6, "share of parts 1 and 2", "memory", ASM_15),
+    sand_window_c=_window(29, 35, "degC", "source", FMT_2014, "sand and resin; others say 20 to 30"),
+    cold_c=_COLD,
+    hot_c=_HOT,
+    moisture_limit_pct=_DRY_SAND,
+    work_share=WorkShare(low=0.5, usual=0.75, high=0.9, tag="memory", source="0.7 to 0.9; one article: half"),
+    cautions=(*_ISOCYANATE, _DATA_SHEET),
+)
+
+_SILICATE = Family(
+    key="silicate_ester",
+    name="silicate, ester-cured",
+    lever="grade",
+    lever_liquid="hardener",
+    binder="silicate",
+    resin_window_pct=_window(2.8, 4.5, "% of sand", "source", COLD_SET_TABLE),
+    co_reactant="ester",
+    co_reactant_base="silicate as delivered",
+    co_reactant_window_pct=_window(
+        8, 15, "% of silicate as delivered", "memory", SHOP_PRACTICE, "8 to 12 is confirmed by a source"
+    ),
+    sand_window_c=_GENERAL_SAND,
+    cold_c=_COLD,
+    hot_c=_HOT,
+    moisture_limit_pct=Limit(value=0.5, unit="% of sand", tag="source", source="general limit for silicate binders"),
+    work_share=WorkShare(low=0.4, usual=0.5, high=0.6, tag="practice", source="taken from the other ester cure"),
+    cautions=(
+        *_ESTER,
+        _caution("humidity_in_store", "Humidity weakens silicate moulds in store.", "memory", SHOP_PRACTICE),
+        _DATA_SHEET,
+    ),
+)
+
+_ALKYD = Family(
+    key="alkyd_urethane",
+    name="alkyd urethane",
+    lever="amount",
+    lever_liquid="drier",
+    binder="alkyd part",
+    resin_window_pct=_window(1.5, 1.8, "% of sand", "source", COLD_SET_TABLE),
+    co_reactant="isocyanate",
+    co_reactant_base="alkyd part",
+    co_reactant_window_pct=_window(18, 20, "% of alkyd part", "memory", ASM_15),
+    drier_window_pct=_window(2, 10, "% of alkyd part", "memory", ASM_15, "moves the speed only weakly"),
+    sand_window_c=_GENERAL_SAND,
+    cold_c=_COLD,
+    hot_c=_HOT,
+    moisture_limit_pct=_DRY_SAND,
+    work_share=WorkShare(low=0.5, usual=0.75, high=0.9, tag="practice", source="taken from phenolic urethane"),
+    cautions=(
+        *_ISOCYANATE,
+        _caution(
+            "weak_lever",
+            "The drier moves the strip time only weakly; warmer sand does more.",
+            "memory",
+            ASM_15,
+        ),
+        _DATA_SHEET,
+    ),
+)
+
+FAMILIES: Mapping[str, Family] = MappingProxyType(
+    {family.key: family for family in (_FURAN, _PHENOLIC, _ALKALINE, _URETHANE, _SILICATE, _ALKYD)}
+)
+
+
+def family_named(family: str | Family) -> Family:
+    """Binder family by its key, or the family itself. [-]
+
+    Parameters
+    ----------
+    family : str or Family
+        Key such as "furan_acid", or a family with a shop's own windows. [-]
+
+    Returns
+    -------
+    Family
+        The family. [-]
+
+    Raises
+    ------
+    FieldError
+        No family has this key.
+
+    Source
+    ------
+    practice: the six families told apart here, by their chemistry.
+
+    Examples
+    --------
+    >>> family_named("silicate_ester").lever
+    'grade'
+    """
+    if isinstance(family, Family):
+        return family
+    if family not in FAMILIES:
+        raise FieldError(field="family", value=family, reason="is not known", accepted=", ".join(FAMILIES))
+    return FAMILIES[family]
