@@ -181,6 +181,27 @@ class Reader:
             is not None
         )
 
+    def drawn_by_day(self, place: str, material: str, first: str, last: str) -> dict[str, int]:
+        """What was drawn out of a place for use (mixes, transfers, reclaim runs), by day of the shop. [mg]"""
+        return dict(
+            self.connection.execute(
+                "SELECT day, SUM(mass_mg) FROM flow WHERE source = ? AND material = ? AND day >= ? AND day <= ? "
+                "AND recorded_day <= ? AND kind IN ('mix', 'transfer', 'reclaim_run') AND target <> 'conversion' "
+                "GROUP BY day",
+                (place, material, first, last, self.known_day),
+            ).fetchall()
+        )
+
+    def measured(self, place: str, material: str, after: int | None, until: int) -> list[tuple[str, float, float]]:
+        """What moved in or out since, told in the shop's own measures: (measure, kg, kg squared summed)."""
+        totals: dict[str, list[float]] = {}
+        for flow in self.flows(LONG_AGO if after is None else after, until, measured=True):
+            if flow.material == material and place in (flow.source, flow.target):
+                total = totals.setdefault(flow.measure, [0.0, 0.0])
+                total[0] += flow.mass_mg / 1e6
+                total[1] += flow.mass_g2 / 1e6
+        return [(measure, *total) for measure, total in sorted(totals.items())]  # type: ignore[misc]
+
     # -- counts -------------------------------------------------------------------------------------------------
 
     def differences(self, since: int, until: int) -> list[Difference]:
@@ -230,8 +251,8 @@ class Reader:
 
     # -- flows --------------------------------------------------------------------------------------------------
 
-    def flows(self, after: int, until: int) -> list[Flow]:
-        """Totals of all movements in (after, until], by kind, way, material and measure."""
+    def flows(self, after: int, until: int, *, measured: bool = False) -> list[Flow]:
+        """Totals of movements in (after, until], by kind, way, material and measure; all, or only measured ones."""
         totals: dict[tuple[Any, ...], list[int]] = {}
         for span in self._spans(after, until):
             rows = self._days_flows(*span) if isinstance(span[0], str) else self._part_flows(*span)
@@ -240,7 +261,7 @@ class Reader:
                 total[0] += records
                 total[1] += mass
                 total[2] += squares
-        return [Flow(*key, *total) for key, total in sorted(totals.items()) if any(total)]
+        return [Flow(*key, *total) for key, total in sorted(totals.items()) if any(total) and (key[4] or not measured)]
 
     def _days_flows(self, first: str, last: str) -> list[tuple[Any, ...]]:
         return self.connection.execute(

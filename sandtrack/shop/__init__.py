@@ -1,0 +1,117 @@
+"""The questions people ask of a shop's book: one file a question, behind a thin `Shop`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from sandtrack.ledger import Ledger, system_clock
+from sandtrack.plant import read_toml
+from sandtrack.records import fields
+from sandtrack.shop import cover, finding, receipts, stock
+from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
+from sandtrack.shop.picture import Moment, moment, picture
+
+__all__ = ["Answer", "Basis", "Caution", "Flag", "Range", "Receipt", "Shop"]
+
+
+class Shop:
+    """One foundry's sand side. Times are RFC 3339 text, local text, datetimes, or dates where a day will do."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self.ledger = ledger
+
+    @classmethod
+    def create(
+        cls,
+        path: str | Path,
+        plant: str | Path | Mapping[str, Any],
+        *,
+        sender: str = "set-up",
+        clock: Callable[[], int] = system_clock,
+    ) -> Shop:
+        """Make a shop file from a set-up (a TOML file or a mapping); raises InputErrors or ShopFileError."""
+        content = plant if isinstance(plant, Mapping) else read_toml(plant)
+        return cls(Ledger.create(path, content, sender=sender, clock=clock))
+
+    @classmethod
+    def open(cls, path: str | Path, *, clock: Callable[[], int] = system_clock) -> Shop:
+        """Open a shop file; raises ShopFileError."""
+        return cls(Ledger.open(path, clock=clock))
+
+    def close(self) -> None:
+        """Close the file."""
+        self.ledger.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # -- recording ----------------------------------------------------------------------------------------------
+
+    def log(
+        self, kind: str, content: Mapping[str, Any], *, sender: str, id: str | None = None, sent_at: Moment = None
+    ) -> Receipt:
+        """Record what happened; a repeat with the same id and content adds nothing.
+
+        `sent_at` is the sender's own clock as it sent. Raises InputErrors, Conflict, NoSuchRecord, AlreadyReversed.
+        """
+        sent = None if sent_at is None else moment(sent_at, self.ledger.zone, "sent_at", fields.Instant)
+        entry = self.ledger.entry(kind, content, sender=sender, record_id=id, sent_at=sent)
+        return receipts.receipt(self.ledger, entry, self.ledger.append(entry))
+
+    def undo(self, sender: str, id: str, *, reason: str, by: str) -> Receipt:
+        """Withdraw a record by a reversal."""
+        return self.log("reversal", {"of": {"sender": sender, "id": id}, "reason": reason}, sender=by)
+
+    # -- asking -------------------------------------------------------------------------------------------------
+
+    def stock(self, at: Moment = None, known_on: Moment = None) -> Answer:
+        """What is where, at an instant (now, if not said), as known by the end of a day (now, if not said)."""
+        with picture(self.ledger, at, known_on) as seen:
+            return stock.stock(seen)
+
+    def cover(self, at: Moment = None, known_on: Moment = None) -> Answer:
+        """How long stock lasts, and by when to order."""
+        with picture(self.ledger, at, known_on) as seen:
+            return cover.cover(seen)
+
+    def records(
+        self,
+        *,
+        kind: str | None = None,
+        sender: str | None = None,
+        id: str | None = None,
+        since: Moment = None,
+        until: Moment = None,
+        place: str | None = None,
+        mould: str | None = None,
+        text: str | None = None,
+        limit: int = 100,
+        after: int = 0,
+        known_on: Moment = None,
+    ) -> Answer:
+        """Records found again, newest first."""
+        zone = self.ledger.zone
+        start = None if since is None else moment(since, zone, "since", fields.DayStartInstant)
+        end = None if until is None else moment(until, zone, "until", fields.DayEndInstant)
+        with picture(self.ledger, None, known_on) as seen:
+            return finding.records(
+                seen,
+                kind=kind,
+                sender=sender,
+                record_id=id,
+                since=start,
+                until=end,
+                place=place,
+                mould=mould,
+                text=text,
+                limit=limit,
+                after=after,
+            )

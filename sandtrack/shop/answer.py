@@ -1,0 +1,105 @@
+"""The one shape of every answer: values with their ranges, what they rest on, what to look at, and cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from types import MappingProxyType
+from typing import Any, Literal
+
+Tag = Literal["record", "set-up", "source", "practice", "memory", "derived", "default"]
+
+
+@dataclass(frozen=True)
+class Range:
+    """Where a value may lie: `coverage` is the share of cases that low to high is meant to hold."""
+
+    low: float
+    mid: float
+    high: float
+    coverage: float
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What a number rests on, and how far to trust that."""
+
+    what: str
+    value: str
+    tag: Tag
+    source: str
+
+
+@dataclass(frozen=True)
+class Flag:
+    """Something to look at: a stable code, a sentence, and the place, lot, mould, mixer … it is about."""
+
+    code: str
+    text: str
+    subject: str = ""
+
+
+@dataclass(frozen=True)
+class Caution:
+    """What can hurt, and whom to ask."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Answer:
+    """An answer to one question. A refusal is an answer too: not possible, because …, instead …"""
+
+    question: str
+    as_of: str
+    known_on: str | None = None
+    values: Mapping[str, Any] = field(default_factory=dict)
+    ranges: Mapping[str, Range] = field(default_factory=dict)
+    basis: tuple[Basis, ...] = ()
+    flags: tuple[Flag, ...] = ()
+    cautions: tuple[Caution, ...] = ()
+    possible: bool = True
+    because: str = ""
+    instead: tuple[str, ...] = ()
+    head: str = ""
+    """Number of records and hash of the last one: fixes what the answer was given from."""
+
+    def as_dict(self) -> dict[str, Any]:
+        """The answer as plain mappings and lists, ready for JSON."""
+        plain = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        plain["values"] = _plain(self.values)
+        plain["ranges"] = {name: asdict(span) for name, span in self.ranges.items()}
+        for name in ("basis", "flags", "cautions"):
+            plain[name] = [asdict(entry) for entry in plain[name]]
+        plain["instead"] = list(self.instead)
+        return plain
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping | MappingProxyType):
+        return {str(name): _plain(entry) for name, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(entry) for entry in value]
+    return value
+
+
+@dataclass(frozen=True)
+class Receipt:
+    """What became of a record that was sent."""
+
+    kind: str
+    sender: str
+    id: str
+    new: bool
+    recorded_at: str
+    flags: tuple[Flag, ...] = ()
+    cautions: tuple[Caution, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """The receipt as plain mappings and lists, ready for JSON."""
+        plain = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        plain["flags"] = [asdict(flag) for flag in self.flags]
+        plain["cautions"] = [asdict(caution) for caution in self.cautions]
+        return plain

@@ -1,0 +1,156 @@
+"""What a question is answered from: one unchanging picture of the ledger at an instant, and the set-up then."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from functools import cached_property
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from sandtrack.errors import FieldError, InputErrors
+from sandtrack.ledger import Day, Ledger, Reader, Setups
+from sandtrack.plant import Plant
+from sandtrack.records import fields, times
+
+KG = 1e6  # milligrams
+
+Moment = str | datetime | date | None
+
+
+class Seen(NamedTuple):
+    """A record in force, as read back: `at` in µs, `values` as checked."""
+
+    seq: int
+    kind: str
+    sender: str
+    id: str
+    at: int
+    recorded: int
+    values: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Picture:
+    """The ledger and the set-up as a question sees them."""
+
+    ledger: Ledger
+    reader: Reader
+    setups: Setups
+    at: int
+    """The instant asked about. [µs since 1970, UTC]"""
+    known_on: str | None
+
+    @cached_property
+    def day(self) -> Day:
+        """The set-up in force."""
+        return self.setups.on(self.at)
+
+    @property
+    def plant(self) -> Plant:
+        return self.day.plant
+
+    @property
+    def zone(self) -> ZoneInfo:
+        return self.ledger.zone
+
+    @property
+    def as_of(self) -> str:
+        """The instant asked about, in the shop's time."""
+        return times.show(self.at, self.zone)
+
+    @cached_property
+    def head(self) -> str:
+        """The end of the chain of records, as printed with a report."""
+        head = self.ledger.head()
+        return f"{head.records} records, {head.digest[:16]}"
+
+    @property
+    def today(self) -> date:
+        """The shop's day of the instant asked about."""
+        return date.fromisoformat(times.day_of(self.at, self.zone))
+
+    def records(self, *kinds: str, since: int | None = None, until: int | None = None) -> Iterator[Seen]:
+        """Records of some kinds in force (not withdrawn), with `at` in [since, until], in order of happening."""
+        marks = ", ".join("?" * len(kinds))
+        rows = self.reader.connection.execute(
+            f"SELECT seq, kind, sender, id, at, recorded, content FROM record WHERE kind IN ({marks}) "
+            "AND at >= ? AND at <= ? AND seq <= ? "
+            "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = seq AND v.record <= ?) ORDER BY at, sender, id",
+            (
+                *kinds,
+                -(2**62) if since is None else since,
+                self.at if until is None else until,
+                self.reader.last,
+                self.reader.last,
+            ),
+        )
+        for seq, kind, sender, record_id, at, recorded, content in rows:
+            values, _ = self.ledger.forms.check(kind, json.loads(content, parse_float=Decimal))
+            yield Seen(seq, kind, sender, record_id, at, recorded, values)
+
+    def name(self, section: str, key: str) -> str:
+        """What people call a thing of the set-up; its key where it has no name."""
+        entry = getattr(self.plant, section).get(key)
+        return (entry.name if entry is not None else "") or key
+
+    def working_days_after(self, start: date, days: float) -> date:
+        """The day on which so many working days, by the shop's calendar, have passed after `start`."""
+        calendar = self.plant.calendar
+        holidays = set(calendar.holidays)
+        left, current = days, start
+        while left > 0 and (current - start).days < 3660:
+            current += timedelta(days=1)
+            if _weekday(current) in calendar.working_days and current not in holidays:
+                left -= 1
+        return current
+
+    def working_days(self, first: date, last: date) -> list[date]:
+        """Working days from `first` to `last`, both included."""
+        calendar = self.plant.calendar
+        holidays = set(calendar.holidays)
+        days = (first + timedelta(days=step) for step in range((last - first).days + 1))
+        return [day for day in days if _weekday(day) in calendar.working_days and day not in holidays]
+
+
+def _weekday(day: date) -> str:
+    return ("mon", "tue", "wed", "thu", "fri", "sat", "sun")[day.weekday()]
+
+
+@contextmanager
+def picture(ledger: Ledger, at: Moment = None, known_on: Moment = None) -> Iterator[Picture]:
+    """Open a picture at an instant (now, if not said), as known by the end of a day (now, if not said)."""
+    setups = ledger.setups()
+    instant = ledger.clock() if at is None else moment(at, ledger.zone, "at", fields.DayEndInstant)
+    known = None if known_on is None else day_of(known_on, "known_on").isoformat()
+    with ledger.reader(known) as reader:
+        yield Picture(ledger, reader, setups, instant, known)
+
+
+def moment(value: Moment, zone: ZoneInfo, label: str, kind: type[fields.Instant]) -> int:
+    """Read an instant of a question; raises InputErrors."""
+    try:
+        if isinstance(value, date) and not isinstance(value, datetime):
+            value = value.isoformat()
+        if not isinstance(value, str | datetime):
+            raise ValueError("is not a time")
+        return times.instant(value, zone, whole_day=kind.date_end)
+    except ValueError as problem:
+        error = FieldError(field=label, value=value, reason=str(problem), accepted=kind.accepted)
+        raise InputErrors([error], what="the question") from None
+
+
+def day_of(value: Moment, label: str) -> date:
+    """Read a day of a question; raises InputErrors."""
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    field = fields.Day()
+    field.name = label
+    try:
+        return field.parse(value)
+    except FieldError as problem:
+        raise InputErrors([problem], what="the question") from None

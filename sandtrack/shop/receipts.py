@@ -1,0 +1,139 @@
+"""What the sender of a record is told: new or known, and what deserves a look at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from sandtrack.ledger import Accepted, Entry, Ledger
+from sandtrack.records import ENDINGS, times
+from sandtrack.shop.answer import Caution, Flag, Receipt
+from sandtrack.shop.cautions import CHEMICALS, HELD, HOT_MOULDS, SILO_FILLING, WRONG_MATERIAL
+from sandtrack.shop.picture import KG, Picture, picture
+
+_CAUTIONS: dict[str, tuple[Caution, ...]] = {
+    "delivery": (SILO_FILLING,),
+    "mix": (CHEMICALS,),
+    "knock_out": (HOT_MOULDS,),
+    "hold": (HELD,),
+    "release": (HELD,),
+}
+
+
+def receipt(ledger: Ledger, entry: Entry, accepted: Accepted) -> Receipt:
+    """The receipt of one record."""
+    with picture(ledger) as seen:
+        flags = (
+            tuple(_flags(seen, entry, accepted))
+            if accepted.new
+            else (Flag("known", "this record was there already; nothing was added", entry.id),)
+        )
+    cautions = _CAUTIONS.get(entry.kind, ())
+    if any(flag.code == "wrong_material" for flag in flags):
+        cautions += (WRONG_MATERIAL,)
+    return Receipt(
+        entry.kind, entry.sender, entry.id, accepted.new, times.show(accepted.recorded, ledger.zone), flags, cautions
+    )
+
+
+def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
+    if entry.offset_us is not None:
+        yield Flag(
+            "clock_off",
+            f"the sender's clock was {-entry.offset_us / 60e6:+.0f} min off; booked at "
+            f"{times.show(accepted.at, seen.zone)}",
+            entry.sender,
+        )
+    elif accepted.at > accepted.recorded + 60_000_000:
+        yield Flag(
+            "in_the_future", f"it is dated {times.show(accepted.at, seen.zone)}, which is still to come", entry.id
+        )
+    yield from _late(seen, accepted)
+    if entry.kind == "delivery":
+        yield from _delivered(seen, entry.values, accepted)
+    if entry.kind in ENDINGS:
+        yield from _ended(seen, entry.values, accepted)
+    if entry.kind == "plant":
+        yield from _revised(seen, accepted)
+
+
+def _late(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
+    """A record older than a count leaves today's stock as it is."""
+    touched = seen.reader.connection.execute(
+        "SELECT source, material FROM movement WHERE record = ?1 UNION SELECT target, material FROM movement "
+        "WHERE record = ?1",
+        (accepted.seq,),
+    ).fetchall()
+    for place, material in touched:
+        anchor = seen.reader.anchor(place, material, seen.at)
+        if anchor is not None and anchor.at >= accepted.at:
+            yield Flag(
+                "late",
+                f"stock of {seen.name('places', place)} today is unchanged: counted on "
+                f"{times.show(anchor.at, seen.zone)}",
+                place,
+            )
+
+
+def _delivered(seen: Picture, values: Any, accepted: Accepted) -> Iterator[Flag]:
+    place = values["place"]
+    day = seen.setups.on(accepted.at)
+    entry, own = day.find("places", place), day.material_at(place)
+    material = values.get("material") or own
+    if own and material != own:
+        yield Flag(
+            "wrong_material",
+            f"{seen.name('places', place)} is set up for {seen.name('materials', own)}: "
+            "it is blocked until someone releases it",
+            place,
+        )
+    if entry.safe_fill_kg is not None and own:
+        stock = (
+            sum(seen.reader.stock_mg(place, held, seen.at) for where, held in seen.reader.holdings() if where == place)
+            / KG
+        )
+        if stock > entry.safe_fill_kg:
+            yield Flag(
+                "over_safe_fill",
+                f"{seen.name('places', place)} now holds {stock:,.0f} kg in the book, above "
+                f"its safe fill of {entry.safe_fill_kg:,.0f} kg",
+                place,
+            )
+
+
+def _ended(seen: Picture, values: Any, accepted: Accepted) -> Iterator[Flag]:
+    taken = {
+        row[0]
+        for row in seen.reader.connection.execute(
+            "SELECT DISTINCT mould FROM movement WHERE at = ? AND event = ?", (accepted.at, accepted.seq)
+        )
+    }
+    for mould in values["moulds"]:
+        if mould not in taken:
+            yield Flag(
+                "ended_empty",
+                f"nothing was booked into mould {mould}: a mix is missing or late, or the number is wrong",
+                mould,
+            )
+
+
+def _revised(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
+    """How many records already booked would differ under a set-up that is dated back."""
+    revisions = sorted(
+        (revision.valid_from, revision.record) for revision in seen.setups.revisions if not revision.withdrawn
+    )
+    until = next((start for start, record in revisions if start > accepted.at), seen.at) - 1
+    day = seen.setups.booked_with(accepted.seq)
+    for flow in seen.reader.flows(accepted.at - 1, max(until, accepted.at), measured=True):
+        if flow.revision == accepted.seq or flow.measure not in day.plant.measures:
+            continue
+        before = seen.setups.booked_with(flow.revision).find("measures", flow.measure).mass_kg
+        after = day.plant.measures[flow.measure].mass_kg
+        if before != after:
+            change = flow.mass_mg / KG * (after / before - 1)
+            yield Flag(
+                "would_differ",
+                f"{flow.records} records already booked in {flow.measure} ({flow.kind}) keep "
+                f"their mass; under this set-up it would be {change:+,.0f} kg",
+                flow.measure,
+            )
