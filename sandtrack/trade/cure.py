@@ -207,7 +207,7 @@ def activation_energy_kj_mol_from_doubling(*, temp_low_c: float, temp_high_c: fl
 
 
 def activation_energy_kj_mol_from_times(
-    *, first_min: float, first_temp_c: float, second_min: float, second_temp_c: float
+    *, first_min: float, second_min: float, first_temp_c: float, second_temp_c: float
 ) -> float:
     """Activation energy from two times at two temperatures, the lever the same. [kJ/mol]
 

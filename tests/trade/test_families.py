@@ -1,0 +1,122 @@
+"""The six families: complete, labelled, and giving way to a shop's own windows."""
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from sandtrack.errors import FieldError
+from sandtrack.trade.advice import crossing_advice, moisture_advice, temperature_advice
+from sandtrack.trade.families import FAMILIES, family_named
+from sandtrack.trade.family import Window
+from sandtrack.trade.recipe import Recipe, outside_windows
+
+TAGS = {"source", "practice", "memory", "derived"}
+
+
+@pytest.mark.parametrize("family", FAMILIES.values(), ids=lambda family: family.key)
+def test_every_value_says_where_it_comes_from(family):
+    """Each window, limit, share and caution carries a tag and a named source, and low is not above high."""
+    windows = [
+        family.resin_window_pct, family.co_reactant_window_pct, family.drier_window_pct, family.part_1_share,
+        family.sand_window_c, family.cold_c, family.hot_c,
+    ]  # fmt: skip
+    labelled = [*windows, family.moisture_limit_pct, family.work_share, *family.cautions]
+    for value in filter(None, labelled):
+        assert value.tag in TAGS
+        assert value.source
+    share = family.work_share
+    assert 0 < share.low <= share.usual <= share.high <= 1
+    assert len({caution.code for caution in family.cautions}) == len(family.cautions)
+    assert "data_sheet_first" in {caution.code for caution in family.cautions}
+
+
+def test_families_cannot_be_changed():
+    """The defaults are read-only."""
+    with pytest.raises(TypeError):
+        FAMILIES["furan_acid"] = None
+    with pytest.raises(AttributeError):
+        FAMILIES["furan_acid"].lever = "grade"
+
+
+def test_levers():
+    """Speed is set by grade in the two ester cures and by an amount in the others."""
+    assert {key for key, family in FAMILIES.items() if family.lever == "grade"} == {
+        "alkaline_phenolic_ester", "silicate_ester",
+    }  # fmt: skip
+    assert (FAMILIES["silicate_ester"].lever_window.low, FAMILIES["silicate_ester"].lever_window.high) == (0, 1)
+    assert FAMILIES["alkyd_urethane"].lever_window == FAMILIES["alkyd_urethane"].drier_window_pct
+
+
+def test_acid_families_warn_of_neat_meeting_and_hand_blending():
+    """Acid-cured families always say that resin and acid never meet neat and that nobody blends acids by hand."""
+    for key in ("furan_acid", "phenolic_acid"):
+        assert {"never_meet_neat", "no_hand_blending"} <= {each.code for each in FAMILIES[key].cautions}
+
+
+def test_unknown_family_is_refused():
+    """An unknown key is refused with the ones that exist."""
+    with pytest.raises(FieldError) as refused:
+        family_named("furan")
+    assert "furan_acid" in refused.value.accepted
+
+
+def test_own_window_goes_before_the_default():
+    """A shop's window replaces the default, and a complaint says that it is the shop's."""
+    own = Window(low=0.7, high=0.9, unit="% of sand", tag="shop", source="data sheet")
+    family = replace(FAMILIES["furan_acid"], resin_window_pct=own)
+    (found,) = outside_windows(Recipe(family=family, resin_pct=1.0, co_reactant_pct=40))
+    assert (found.what, found.window.tag) == ("resin_pct", "shop")
+    assert temperature_advice("furan_acid", 12, sand_window_c=replace(own, low=5, high=15)) != []
+
+
+def test_window_the_wrong_way_round_is_refused():
+    """A window has its smaller end first."""
+    with pytest.raises(FieldError):
+        Window(low=2, high=1, unit="%", tag="shop", source="data sheet")
+
+
+@pytest.mark.parametrize(
+    ("temp", "codes"),
+    [
+        (5, ["sand_below_window", "sand_cold"]),
+        (10, ["sand_below_window", "sand_cool"]),
+        (15, []),
+        (25, []),
+        (30, ["sand_above_window"]),
+        (38, ["sand_above_window", "sand_warm"]),
+        (41, ["sand_above_window", "sand_hot"]),
+    ],
+)
+def test_temperature_advice(temp, codes):
+    """Furan sand (15 to 25 °C) is told cool below 15, cold below 10, warm above 35, hot above 40."""
+    assert [code for code, _ in temperature_advice("furan_acid", temp)] == codes
+
+
+@pytest.mark.parametrize("temp", [math.nan, -300, None, "20"])
+def test_temperature_that_is_none_is_refused(temp):
+    """A temperature that is no number is refused."""
+    with pytest.raises(FieldError):
+        temperature_advice("furan_acid", temp)
+
+
+def test_moisture_advice():
+    """Urethane needs less than 0.2 %, silicate at most 0.5 %, and furan has no limit here."""
+    assert [code for code, _ in moisture_advice("phenolic_urethane", 0.2)] == ["sand_wet"]
+    assert moisture_advice("phenolic_urethane", 0.19) == []
+    assert moisture_advice("silicate_ester", 0.5) == []
+    assert [code for code, _ in moisture_advice("silicate_ester", 0.51)] == ["sand_wet"]
+    assert moisture_advice("furan_acid", 3) == []
+    with pytest.raises(FieldError):
+        moisture_advice("furan_acid", -1)
+
+
+def test_every_crossing_is_told():
+    """Any sand used with another family is told, new sand and the same family are not."""
+    for binder in FAMILIES:
+        assert crossing_advice(binder_family=binder, sand_family=None) == []
+        for sand in FAMILIES:
+            told = crossing_advice(binder_family=binder, sand_family=sand)
+            assert bool(told) == (binder != sand)
+    (told,) = crossing_advice(binder_family="phenolic_urethane", sand_family="furan_acid")
+    assert told.code == "acid_sand_in_other_cure"
