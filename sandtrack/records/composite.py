@@ -55,6 +55,11 @@ class Values(Field):
 
     json_type = "object"
 
+    def __init__(self, doc: str = "", *, names: Sequence[str] = (), **kwargs: Any) -> None:
+        super().__init__(doc, **kwargs)
+        self.names = tuple(names)
+        """Names that are known beforehand, for templates; others may be used too."""
+
     def parse(self, raw: Any) -> dict[str, Any]:
         if not isinstance(raw, Mapping):
             raise self.error(raw, "is not a map of names to values", "names with values")

@@ -27,7 +27,7 @@ class Delivery(Record):
     made_on = f.Day("day of making")
     use_by = f.Day("last day of use")
     density_kg_m3 = f.Density("density of the liquid as delivered", above=0)
-    certificate = c.Values("values of the certificate; `passed` false blocks the place or lot")
+    certificate = c.Values("values of the certificate; `passed` false blocks the place or lot", names=("passed",))
 
     def rules(self, values: Mapping[str, Any]) -> Iterable[FieldError]:
         yield from together(values, "gross_kg", "tare_kg")

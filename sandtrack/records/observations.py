@@ -22,6 +22,7 @@ SAND_TESTS: Mapping[str, tuple[str, ...]] = {
     "sand_temperature": (),
     "other": (),
 }
+READINGS = tuple(dict.fromkeys(name for names in SAND_TESTS.values() for name in names))
 
 
 class Count(Record):
@@ -122,7 +123,7 @@ class SandTest(Record):
     test = f.Choice("which test", words=tuple(SAND_TESTS), required=True)
     method = f.Name("by which method or standard")
     sample = c.Part(Sample, "where the sample came from")
-    readings = c.Values("what was read off, under the names of the test")
+    readings = c.Values("what was read off, under the names of the test", names=READINGS)
     results = c.Values("results, where they were worked out already")
 
     def rules(self, values: Mapping[str, Any]) -> Iterable[FieldError]:
