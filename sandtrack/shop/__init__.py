@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from sandtrack.ledger import Ledger, system_clock
-from sandtrack.plant import read_toml
+from sandtrack.ledger.verify import Violation
+from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
 from sandtrack.shop import cover, finding, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
@@ -52,6 +54,19 @@ class Shop:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def plant(self, at: Moment = None) -> Plant:
+        """The set-up in force at an instant (now, if not said)."""
+        with picture(self.ledger, at) as seen:
+            return seen.plant
+
+    def plant_content(self, at: Moment = None) -> Mapping[str, Any]:
+        """The set-up in force as it was sent: a mapping that `create` and `log("plant", …)` take."""
+        with picture(self.ledger, at) as seen:
+            (content,) = seen.reader.connection.execute(
+                "SELECT content FROM record WHERE seq = ?", (seen.day.revision,)).fetchone()
+        read: Mapping[str, Any] = json.loads(content)
+        return read
 
     # -- recording ----------------------------------------------------------------------------------------------
 
@@ -115,3 +130,7 @@ class Shop:
                 limit=limit,
                 after=after,
             )
+
+    def verify(self) -> list[Violation]:
+        """Recompute the whole book: everything that does not agree."""
+        return list(self.ledger.verify())

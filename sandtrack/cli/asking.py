@@ -1,0 +1,248 @@
+"""Commands that ask: brief, stock, moulds, dose, reclaim, balance, attention, records, verify."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from pathlib import Path
+
+import click
+
+from sandtrack.cli.common import (
+    VERIFY_FAILED,
+    answer_options,
+    explained,
+    opened,
+    period_options,
+    shop_option,
+    show,
+    time_options,
+)
+from sandtrack.cli.recording import loaded
+from sandtrack.errors import FieldError, InputErrors
+from sandtrack.records import KINDS
+from sandtrack.shop import Shop
+
+
+@click.command()
+@click.argument("folder", required=False, type=click.Path(path_type=Path), metavar="[FOLDER]")
+@click.option("--at", metavar="TIME", help="The time asked about; now, or the last record of a folder.")
+@answer_options
+@explained
+def brief(
+    folder: Path | None, at: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
+) -> None:
+    """The morning brief on one screen: what is where, what to set, what came back, what to look at.
+
+    Given a folder (plant.toml and a CSV file a kind), it loads that into a shop of its own and asks that.
+
+    \b
+    Examples:
+      sandtrack brief demo_data
+      sandtrack brief --shop foundry.sandtrack
+    """
+    if folder is None:
+        with opened(shop_file) as shop:
+            show(shop.brief(at), shop, as_json=as_json, units=units, why=why)
+        return
+    if not (folder / "plant.toml").is_file():
+        raise InputErrors([FieldError(field="FOLDER", value=str(folder), reason="holds no plant.toml",
+                                      accepted="a folder with plant.toml and KIND.csv files")], what="the command")
+    with tempfile.TemporaryDirectory() as temporary:
+        with Shop.create(Path(temporary) / "brief.sandtrack", folder / "plant.toml") as shop:
+            result = loaded(shop, (folder,))
+            show(shop.brief(at or result.last_at), shop, as_json=as_json, units=units, why=why)
+
+
+@click.command()
+@time_options
+@answer_options
+@explained
+def stock(
+    at: str | None, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
+) -> None:
+    """What is in each place, how sure, and how much more would fit.
+
+    \b
+    Examples:
+      sandtrack stock
+      sandtrack stock --at 2025-06-30 --known-on 2025-07-05 --json
+    """
+    with opened(shop_file) as shop:
+        show(shop.stock(at, known_on), shop, as_json=as_json, units=units, why=why)
+
+
+@click.command()
+@time_options
+@answer_options
+@explained
+def cover(
+    at: str | None, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
+) -> None:
+    """How many days stock lasts at the shop's own draw, and by when to order.
+
+    \b
+    Example:
+      sandtrack cover --json
+    """
+    with opened(shop_file) as shop:
+        show(shop.cover(at, known_on), shop, as_json=as_json, units=units, why=why)
+
+
+@click.command()
+@time_options
+@answer_options
+@explained
+def moulds(
+    at: str | None, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
+) -> None:
+    """Moulds standing: since when, with what, and when they strip.
+
+    \b
+    Example:
+      sandtrack moulds --at "2025-06-30 14:00"
+    """
+    with opened(shop_file) as shop:
+        show(shop.moulds(at, known_on), shop, as_json=as_json, units=units, why=why)
+
+
+@click.command()
+@click.argument("mixer")
+@click.argument("binder_system")
+@click.option("--sand-temp", metavar="TEMP", help="Temperature of the mixed sand, as 12, '12 °C' or '54 °F'; "
+              "the last one measured, if not said.")
+@click.option("--strip", "strip_time_min", type=float, metavar="MINUTES", help="Strip time wanted.")
+@click.option("--box", "box_sand_kg", type=float, metavar="KG", help="Sand that the box takes.")
+@click.option("--pattern", metavar="KEY", help="Pattern card: its box and usual strip time.")
+@click.option("--catalyst-pct", type=float, metavar="PCT", help="Ask what this amount of catalyst would do.")
+@click.option("--fast-share", type=float, metavar="SHARE", help="Ask what this share of the fast grade would do.")
+@time_options
+@answer_options
+@explained
+def dose(
+    mixer: str, binder_system: str, sand_temp: str | None, strip_time_min: float | None, box_sand_kg: float | None,
+    pattern: str | None, catalyst_pct: float | None, fast_share: float | None, at: str | None, known_on: str | None,
+    as_json: bool, units: str, why: bool, shop_file: Path | None,
+) -> None:
+    """What to set at a mixer for this sand, how long it can be filled, and when it strips.
+
+    \b
+    Examples:
+      sandtrack dose m1 furan --sand-temp 12 --box 900
+      sandtrack dose m2 ester --sand-temp "54 °F" --strip 60 --json
+    """
+    with opened(shop_file) as shop:
+        answer = shop.setting(
+            mixer, binder_system, sand_temp, strip_time_min=strip_time_min, box_sand_kg=box_sand_kg, pattern=pattern,
+            catalyst_pct=catalyst_pct, fast_share=fast_share, at=at, known_on=known_on)
+        show(answer, shop, as_json=as_json, units=units, why=why)
+
+
+@click.command()
+@period_options
+@answer_options
+@explained
+def reclaim(
+    since: str, until: str, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
+) -> None:
+    """How much sand came back in a period, by rates that each say what they are.
+
+    \b
+    Example:
+      sandtrack reclaim --since 2025-06-01 --until 2025-06-30
+    """
+    with opened(shop_file) as shop:
+        show(shop.rates(since, until, known_on), shop, as_json=as_json, units=units, why=why)
+
+
+@click.command()
+@period_options
+@answer_options
+@explained
+def balance(
+    since: str, until: str, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
+) -> None:
+    """The balance of every place in a period, with what nothing recorded explains.
+
+    \b
+    Example:
+      sandtrack balance --since 2025-06-01 --until 2025-06-30
+    """
+    with opened(shop_file) as shop:
+        show(shop.balance(since, until, known_on), shop, as_json=as_json, units=units, why=why)
+
+
+@click.command()
+@time_options
+@answer_options
+@explained
+def attention(
+    at: str | None, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
+) -> None:
+    """Everything that needs a look, most urgent first.
+
+    \b
+    Example:
+      sandtrack attention
+    """
+    with opened(shop_file) as shop:
+        show(shop.attention(at, known_on), shop, as_json=as_json, units=units, why=why)
+
+
+@click.command()
+@click.option("--kind", type=click.Choice([*KINDS, "plant"]), help="Only this kind.")
+@click.option("--sender", help="Only of this sender.")
+@click.option("--id", "record_id", help="Only this id.")
+@click.option("--since", metavar="TIME", help="From this time on; a date is its start.")
+@click.option("--until", metavar="TIME", help="Up to this time; a date is its end.")
+@click.option("--place", help="Only records that name this place.")
+@click.option("--mould", help="Only records about this mould.")
+@click.option("--text", "words", help="Only records that hold this text.")
+@click.option("--limit", default=20, show_default=True, type=click.IntRange(1, 10_000), help="How many at the most.")
+@click.option("--after", default=0, hidden=True)
+@click.option("--known-on", metavar="DAY", help="As known by the end of that day.")
+@answer_options
+@explained
+def records(
+    kind: str | None, sender: str | None, record_id: str | None, since: str | None, until: str | None,
+    place: str | None, mould: str | None, words: str | None, limit: int, after: int, known_on: str | None,
+    as_json: bool, units: str, why: bool, shop_file: Path | None,
+) -> None:
+    """Find records again, newest first.
+
+    \b
+    Examples:
+      sandtrack records --kind delivery --place silo_new
+      sandtrack records --mould 1180 --json
+    """
+    with opened(shop_file) as shop:
+        answer = shop.records(kind=kind, sender=sender, id=record_id, since=since, until=until, place=place,
+                              mould=mould, text=words, limit=limit, after=after, known_on=known_on)
+        show(answer, shop, as_json=as_json, units=units, why=why)
+
+
+@click.command()
+@click.option("--json", "as_json", is_flag=True, help="Print the violations as JSON.")
+@shop_option
+@explained
+def verify(as_json: bool, shop_file: Path | None) -> None:
+    """Recompute the whole book, and list everything that does not agree.
+
+    \b
+    Example:
+      sandtrack verify --shop foundry.sandtrack
+    """
+    with opened(shop_file) as shop:
+        violations = list(shop.verify())
+        head = shop.ledger.head()
+        if as_json:
+            click.echo(json.dumps({"records": head.records, "head": head.digest, "violations": [
+                {"code": one.code, "text": one.text, "subject": one.subject} for one in violations]}, indent=2))
+        else:
+            for one in violations:
+                click.echo(f"! {one.subject}: {one.text}")
+            click.echo(f"{head.records:,} records, {len(violations)} violations, head of the chain {head.digest}")
+    if violations:
+        raise SystemExit(VERIFY_FAILED)
+
+

@@ -1,0 +1,110 @@
+"""What all commands share: finding the shop, saying no in the right way, printing."""
+
+from __future__ import annotations
+
+import functools
+import json
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
+from sandtrack.report import text
+from sandtrack.shop import Answer, Receipt, Shop
+
+ANSWERED, NO, BAD_INPUT, SHOP_FILE, VERIFY_FAILED = 0, 1, 2, 3, 4
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def shop_option(command: Command) -> Command:
+    """`--shop FILE`, or SANDTRACK_SHOP."""
+    return click.option(
+        "--shop", "shop_file", envvar="SANDTRACK_SHOP", metavar="FILE", type=click.Path(path_type=Path),
+        help="The shop file; or set SANDTRACK_SHOP.",
+    )(command)
+
+
+def answer_options(command: Command) -> Command:
+    """Options of every question: the shop, how to print."""
+    for option in (
+        click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON."),
+        click.option("--units", type=click.Choice(["metric", "us"]), default="metric", show_default=True,
+                     help="Units to print in; JSON is always metric."),
+        click.option("--why", is_flag=True, help="Print also what the answer rests on."),
+        shop_option,
+    ):
+        command = option(command)
+    return command
+
+
+def time_options(command: Command) -> Command:
+    """Options of questions that can be asked of another time."""
+    for option in (
+        click.option("--known-on", metavar="DAY", help="As known by the end of that day."),
+        click.option("--at", metavar="TIME", help="The time asked about; now, if not said. A date is its end."),
+    ):
+        command = option(command)
+    return command
+
+
+def period_options(command: Command) -> Command:
+    """Options of questions about a period."""
+    for option in (
+        click.option("--known-on", metavar="DAY", help="As known by the end of that day."),
+        click.option("--until", metavar="TIME", required=True, help="End of the period; a date is its end."),
+        click.option("--since", metavar="TIME", required=True, help="Start of the period; a date is its start."),
+    ):
+        command = option(command)
+    return command
+
+
+@contextmanager
+def opened(shop_file: Path | None) -> Iterator[Shop]:
+    """Open the shop that a command was given."""
+    if shop_file is None:
+        raise InputErrors([FieldError(field="--shop", reason="is missing",
+                                      accepted="--shop FILE, or the environment's SANDTRACK_SHOP")], what="the command")
+    with Shop.open(shop_file) as shop:
+        yield shop
+
+
+def explained(command: Command) -> Command:
+    """Turn the library's errors into a message and an exit code."""
+
+    @functools.wraps(command)
+    def run(*args: Any, **kwargs: Any) -> Any:
+        try:
+            return command(*args, **kwargs)
+        except ShopFileError as error:
+            click.echo(f"sandtrack: {error}", err=True)
+            raise SystemExit(SHOP_FILE) from None
+        except SandtrackError as error:
+            click.echo(f"sandtrack: {error}", err=True)
+            raise SystemExit(BAD_INPUT) from None
+
+    return run  # type: ignore[return-value]
+
+
+def show(answer: Answer, shop: Shop, *, as_json: bool, units: str, why: bool) -> None:
+    """Print an answer; end with 1 where it is "no"."""
+    if as_json:
+        click.echo(json.dumps(answer.as_dict(), ensure_ascii=False, allow_nan=False, indent=2))
+    else:
+        click.echo(text.answer(answer, text.Names(shop.plant()), units=units, why=why))
+    if not answer.possible:
+        raise SystemExit(NO)
+
+
+def show_receipt(receipt: Receipt, as_json: bool) -> None:
+    """Print what became of a record."""
+    if as_json:
+        click.echo(json.dumps(receipt.as_dict(), ensure_ascii=False, indent=2))
+        return
+    click.echo(f"{'recorded' if receipt.new else 'known already'}: {receipt.kind} {receipt.id} of {receipt.sender}, "
+               f"{receipt.recorded_at}")
+    for line in text.flags(receipt.flags) + text.cautions(receipt.cautions):
+        click.echo(line)

@@ -1,0 +1,266 @@
+"""Commands that write: init, load, log, undo, plant import; and template, which shows how to."""
+
+from __future__ import annotations
+
+import getpass
+import json
+import sys
+import tomllib
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import click
+import tomli_w
+
+from sandtrack.cli.common import BAD_INPUT, explained, opened, shop_option, show_receipt
+from sandtrack.errors import FieldError, InputErrors, LoadRefused
+from sandtrack.plant import read_toml
+from sandtrack.records import KINDS, canonical, content_hash, flat, times
+from sandtrack.report import text
+from sandtrack.shop import Shop, loading
+
+
+def user() -> str:
+    """Who is at the keyboard, as sender of what is logged."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "someone"
+
+
+@click.command()
+@click.argument("plant", type=click.Path(path_type=Path), metavar="PLANT.toml")
+@shop_option
+@explained
+def init(plant: Path, shop_file: Path | None) -> None:
+    """Make a shop file from a set-up.
+
+    \b
+    Example:
+      sandtrack init --shop foundry.sandtrack plant.toml
+    """
+    if shop_file is None:
+        raise InputErrors([FieldError(field="--shop", reason="is missing", accepted="the file to make")],
+                          what="the command")
+    with Shop.create(shop_file, plant, sender=user()) as shop:
+        click.echo(f"made {shop_file} for {shop.plant().shop.name}; next: sandtrack load or sandtrack log")
+
+
+@click.command()
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILES…")
+@click.option("--sender", help="Sender of lines that name none; else the person in the column `by`.")
+@click.option("--decimal", type=click.Choice([".", ","]), default=".", show_default=True,
+              help="Decimal mark of the files.")
+@click.option("--keep-good", is_flag=True, help="Load the good lines even if others are bad.")
+@click.option("--rejects", type=click.Path(path_type=Path), metavar="FILE",
+              help="Write the bad lines with their reasons to this file.")
+@shop_option
+@explained
+def load(
+    paths: tuple[Path, ...], sender: str | None, decimal: str, keep_good: bool, rejects: Path | None,
+    shop_file: Path | None,
+) -> None:
+    """Load records from CSV or Excel files, or from folders of them. Loading again adds nothing.
+
+    A file is named after its kind: delivery.csv, mix_2025.csv, count.xlsx. Nothing is loaded while a line is bad,
+    unless --keep-good is given.
+
+    \b
+    Examples:
+      sandtrack load --shop foundry.sandtrack demo_data
+      sandtrack load --decimal , --sender weighbridge delivery.csv
+      sandtrack load --keep-good --rejects bad.csv mix.csv
+    """
+    with opened(shop_file) as shop:
+        result = loaded(shop, paths, sender=sender, decimal=decimal, keep_good=keep_good, rejects=rejects)
+        click.echo(text.load_result(result))
+        if result.problems:
+            raise SystemExit(BAD_INPUT)
+
+
+def loaded(shop: Shop, paths: tuple[Path, ...], **options: Any) -> loading.LoadResult:
+    """Load with a progress bar on a terminal; a refusal is printed line by line."""
+    bar: Any = None
+
+    def progress(done: int, total: int) -> None:
+        nonlocal bar
+        if bar is None:
+            bar = click.progressbar(length=total, label="loading", file=sys.stderr)
+            bar.__enter__()
+        bar.update(done - bar.pos)
+
+    try:
+        return loading.load(shop.ledger, paths, progress=progress if sys.stderr.isatty() else None, **options)
+    except LoadRefused as refusal:
+        click.echo(f"sandtrack: {refusal}", err=True)
+        raise SystemExit(BAD_INPUT) from None
+    finally:
+        if bar is not None:
+            bar.__exit__(None, None, None)
+
+
+@click.group(name="log")
+def log() -> None:
+    """Record one event: `sandtrack log KIND --help` shows the fields of a kind.
+
+    \b
+    Examples:
+      sandtrack log delivery --place silo_new --material new_sand --mass "24.6 t" --ticket 4711
+      sandtrack log count --at 2025-06-30 --place silo_new --mass-kg 18200
+      sandtrack log knock_out --moulds "118;119" --to heap_f
+    """
+
+
+def _log_command(kind: str) -> click.Command:
+    columns = [column for column in flat.columns(kind, repeat=4) if column.name != "sender"]
+
+    @shop_option
+    @click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
+    @click.option("--sender", help="Who sends it; --by, else your user name, if not said.")
+    @explained
+    def command(shop_file: Path | None, as_json: bool, sender: str | None, **given: Any) -> None:
+        cells = _cells(given)
+        with opened(shop_file) as shop:
+            if "at" not in cells and kind != "reversal":
+                cells["at"] = times.show(shop.ledger.clock(), shop.ledger.zone, seconds=True)
+            row = flat.reader(kind, list(cells))(list(cells.values()))
+            who = sender or cells.get("by") or user()
+            show_receipt(shop.log(kind, row.content, sender=who, id=cells.get("id")), as_json)
+
+    made = click.command(name=kind, help=(KINDS[kind].__doc__ or "").strip())(command)
+    made.params = [option for column in columns for option in _options(column)] + made.params
+    return made
+
+
+def _cells(given: dict[str, Any]) -> dict[str, str]:
+    """Options as the cells of a row; NAME=VALUE ones each in a column of their own."""
+    cells: dict[str, str] = {}
+    for name, value in given.items():
+        if isinstance(value, tuple):
+            for named in value:
+                label, sign, cell = named.partition("=")
+                if not sign:
+                    raise InputErrors([FieldError(field=name, value=named, reason="has no '='",
+                                                  accepted="NAME=VALUE")], what="the command")
+                cells[f"{name}_{label}"] = cell
+        elif value is not None:
+            cells[name] = value
+    return cells
+
+
+def _options(column: flat.Column) -> list[click.Option]:
+    if column.path[-1] == "NAME":
+        name = str(column.path[0])
+        return [click.Option([_dashed(name), name], multiple=True, metavar="NAME=VALUE", help=column.doc)]
+    help_text = column.doc + (" (required)" if column.required else "")
+    if column.name == "at":
+        help_text = "when it happened, in the shop's time; now, if not said"
+    if column.also:
+        help_text += f"; or {_dashed(column.also[0])} with a unit"
+    number = column.accepted.startswith("a number")
+    options = [click.Option([_dashed(column.name), column.name], help=help_text,
+                            metavar="NUMBER" if number else "TEXT")]
+    return options + [click.Option([_dashed(other), other], hidden=True) for other in column.also]
+
+
+def _dashed(name: str) -> str:
+    return "--" + name.replace("_", "-")
+
+
+for _kind in KINDS:
+    log.add_command(_log_command(_kind))
+
+
+@click.command()
+@click.argument("record_id", metavar="ID")
+@click.option("--sender", required=True, help="Sender of the record.")
+@click.option("--reason", required=True, help="Why it is withdrawn.")
+@click.option("--by", help="Who withdraws it; your user name, if not said.")
+@click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
+@shop_option
+@explained
+def undo(record_id: str, sender: str, reason: str, by: str | None, as_json: bool, shop_file: Path | None) -> None:
+    """Withdraw a record: the same, backwards, at its own time. Nothing is erased.
+
+    \b
+    Example:
+      sandtrack undo d-0412 --sender weighbridge --reason "wrong silo"
+    """
+    with opened(shop_file) as shop:
+        show_receipt(shop.undo(sender, record_id, reason=reason, by=by or user()), as_json)
+
+
+@click.command()
+@click.argument("kind", type=click.Choice(list(KINDS)))
+@click.option("--describe", is_flag=True, help="Say what each column is instead.")
+@explained
+def template(kind: str, describe: bool) -> None:
+    """Print an empty file of a kind with the right columns.
+
+    \b
+    Examples:
+      sandtrack template mix > mix.csv
+      sandtrack template mix --describe
+    """
+    if describe:
+        click.echo(text.columns(flat.columns(kind)))
+    else:
+        click.echo(flat.template(kind), nl=False)
+
+
+@click.group()
+def plant() -> None:
+    """Show the set-up in force, bring in a new revision, or write it out."""
+
+
+@plant.command(name="show")
+@click.option("--at", metavar="TIME", help="The time asked about; now, if not said.")
+@shop_option
+@explained
+def plant_show(at: str | None, shop_file: Path | None) -> None:
+    """Show the set-up in force.
+
+    \b
+    Example:
+      sandtrack plant show --at 2025-06-30
+    """
+    with opened(shop_file) as shop:
+        click.echo(text.plant(shop.plant(at)))
+
+
+@plant.command(name="import")
+@click.argument("file", type=click.Path(path_type=Path), metavar="PLANT.toml")
+@click.option("--by", help="Who brings it in; your user name, if not said.")
+@click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
+@shop_option
+@explained
+def plant_import(file: Path, by: str | None, as_json: bool, shop_file: Path | None) -> None:
+    """Bring in a revision of the set-up; it holds from its own valid_from.
+
+    \b
+    Example:
+      sandtrack plant import plant.toml
+    """
+    content = read_toml(file)
+    with opened(shop_file) as shop:
+        record_id = f"plant-{content_hash(canonical(content))[:16]}"
+        show_receipt(shop.log("plant", content, sender=by or user(), id=record_id), as_json)
+
+
+@plant.command(name="export")
+@click.option("--at", metavar="TIME", help="The time asked about; now, if not said.")
+@shop_option
+@explained
+def plant_export(at: str | None, shop_file: Path | None) -> None:
+    """Write the set-up in force as TOML.
+
+    \b
+    Example:
+      sandtrack plant export > plant.toml
+    """
+    with opened(shop_file) as shop:
+        content = shop.plant_content(at)
+        toml = tomli_w.dumps(json.loads(json.dumps(content)))
+        tomllib.loads(toml, parse_float=Decimal)
+        click.echo(toml, nl=False)

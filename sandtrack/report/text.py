@@ -1,0 +1,188 @@
+"""Answers as text for a terminal without colour; every line is made from the answer alone and the set-up's names."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Any
+
+from tabulate import tabulate
+
+from sandtrack import units
+from sandtrack.plant import Plant
+from sandtrack.shop import Answer, Caution, Flag
+
+WIDTH = 100
+
+
+class Names:
+    """What people call the things of a set-up."""
+
+    def __init__(self, plant: Plant) -> None:
+        self.plant = plant
+
+    def __call__(self, section: str, key: str) -> str:
+        entry = getattr(self.plant, section).get(key)
+        return (entry.name if entry is not None else "") or key.replace("_", " ")
+
+
+def answer(given: Answer, names: Names, *, units: str = "metric", why: bool = False) -> str:
+    """An answer as text."""
+    lines = [] if given.possible else [f"No: {given.because}."]
+    lines += [f"  instead: {way}" for way in given.instead]
+    lines += _BODIES.get(given.question, _plain)(given, names, units)
+    lines += flags(given.flags)
+    if why:
+        lines += basis(given)
+    lines += cautions(given.cautions)
+    lines.append(f"as of {given.as_of}" + (f", as known on {given.known_on}" if given.known_on else "")
+                 + f" · {given.head}")
+    return "\n".join(lines)
+
+
+def table(headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[str]:
+    """Aligned columns; what looks like a number is set to the right."""
+    drawn = tabulate([list(row) for row in rows], headers=list(headers), tablefmt="plain", disable_numparse=True,
+                     colalign=["left", *["right"] * (len(headers) - 1)] if headers else None)
+    return drawn.splitlines()
+
+
+def wrapped(mark: str, words: str, width: int = WIDTH) -> list[str]:
+    """A paragraph behind a mark."""
+    return textwrap.wrap(words, width, initial_indent=mark, subsequent_indent=" " * len(mark)) or [mark]
+
+
+def flags(found: Iterable[Flag]) -> list[str]:
+    """What to look at."""
+    return [line for flag in found for line in wrapped("! ", flag.text)]
+
+
+def cautions(found: Iterable[Caution]) -> list[str]:
+    """What can hurt."""
+    return [line for caution in found for line in wrapped("CAUTION  ", caution.text)]
+
+
+def basis(given: Answer) -> list[str]:
+    """What an answer rests on."""
+    return [line for one in given.basis
+            for line in wrapped("because  ", f"{one.what}: {one.value} [{one.tag}: {one.source}]")]
+
+
+def mass(value_kg: float | None, system: str) -> str:
+    """A mass, for reading."""
+    return "–" if value_kg is None else units_show(value_kg, "mass", system)
+
+
+def units_show(value: float, quantity: str, system: str) -> str:
+    """A quantity in the units asked for."""
+    return units.show(value, quantity, system=system)
+
+
+def day(text: str | None) -> str:
+    """A day or time, for reading."""
+    return "–" if not text else text.replace("T", " ")[:16]
+
+
+def _stock(given: Answer, names: Names, system: str) -> list[str]:
+    rows = []
+    for place, held in given.values["stock_kg"].items():
+        for material, value in held.items():
+            span = given.ranges.get(f"stock_kg.{place}.{material}")
+            room = given.values["room_kg"].get(place)
+            counted = given.values["counted_on"].get(place, {}).get(material)
+            rows.append((
+                names("places", place), names("materials", material), mass(value, system),
+                f"{mass(span.low, system)} to {mass(span.high, system)}" if span else "–",
+                mass(room, system), day(counted) if counted else "never" if place != "moulds" else "–"))
+    return table(("place", "material", "stock", "could be", "room", "counted"), rows)
+
+
+def _cover(given: Answer, names: Names, system: str) -> list[str]:
+    rows = []
+    for place, days in given.values["cover_days"].items():
+        span = given.ranges[f"cover_days.{place}"]
+        rows.append((names("places", place), mass(given.values["stock_kg"][place], system),
+                     mass(given.values["draw_kg_day"][place], system), f"{days:.1f}",
+                     f"{span.low:.1f} to {span.high:.1f}", given.values["runs_out_on"][place],
+                     given.values["order_by"].get(place, "–")))
+    return table(("place", "usable", "drawn a day", "working days", "could be", "runs out", "order by"), rows)
+
+
+def _records(given: Answer, names: Names, system: str) -> list[str]:
+    lines: list[str] = []
+    for record in given.values["records"]:
+        mark = "  WITHDRAWN" if record["withdrawn"] else ""
+        lines.append(f"{day(record['at'])}  {record['kind']}  {record['id']}  by {record['sender']}{mark}")
+        content = {name: value for name, value in record["content"].items() if name != "at"}
+        if record["kind"] != "plant":
+            lines += wrapped("    ", ", ".join(f"{name} {_words(value)}" for name, value in content.items()))
+    if not lines:
+        lines.append("no record fits")
+    elif given.values["more"]:
+        lines.append("there are more; ask for a larger --limit, or narrow it down")
+    return lines
+
+
+def _words(value: Any) -> str:
+    if isinstance(value, dict):
+        return "(" + " ".join(f"{name} {_words(entry)}" for name, entry in value.items()) + ")"
+    if isinstance(value, list):
+        return "; ".join(_words(entry) for entry in value)
+    return str(value)
+
+
+def _attention(given: Answer, names: Names, system: str) -> list[str]:
+    return [] if given.flags else ["nothing needs a look"]
+
+
+def _plain(given: Answer, names: Names, system: str) -> list[str]:
+    return json.dumps(given.as_dict()["values"], ensure_ascii=False, indent=2).splitlines()
+
+
+_BODIES: Mapping[str, Callable[[Answer, Names, str], list[str]]] = {
+    "stock": _stock,
+    "cover": _cover,
+    "records": _records,
+    "attention": _attention,
+}
+
+
+def columns(listed: Iterable[Any]) -> str:
+    """Columns of a file with what goes into them."""
+    rows = [(column.name, "required" if column.required else "", "\n".join(textwrap.wrap(column.doc, 44)),
+             "\n".join(textwrap.wrap(column.accepted, 40))) for column in listed]
+    return tabulate(rows, headers=["column", "", "what it is", "accepted"], tablefmt="plain", disable_numparse=True)
+
+
+def plant(shown: Plant) -> str:
+    """A set-up on one page."""
+    lines = [f"{shown.shop.name}, {shown.shop.time_zone}, valid from {shown.shop.valid_from}", ""]
+    lines += table(("place", "kind", "material", "safe fill"), [
+        (f"{place.name or key} ({key})", place.kind, place.material or "–", mass(place.safe_fill_kg, "metric"))
+        for key, place in shown.places.items()]) + [""]
+    lines += table(("material", "kind", "family"), [
+        (f"{material.name or key} ({key})", material.kind, material.family or "–")
+        for key, material in shown.materials.items()]) + [""]
+    lines += table(("binder system", "family", "resin on sand", "speed set by"), [
+        (f"{system.name or key} ({key})", system.family, f"{system.resin_pct:g} %",
+         "grade" if system.lever == "grade" else "amount of catalyst")
+        for key, system in shown.binder_systems.items()]) + [""]
+    lines += table(("mixer", "sand", "runs"), [
+        (f"{mixer.name or key} ({key})", f"{mixer.sand_kg_min:g} kg/min", ", ".join(mixer.binder_systems))
+        for key, mixer in shown.mixers.items()])
+    if shown.measures:
+        lines += ["", *table(("measure", "mass of one", "steady error", "chance error"), [
+            (f"{measure.name or key} ({key})", f"{measure.mass_kg / 1e6:g} kg", f"{measure.steady_pct:g} %",
+             f"{measure.chance_pct:g} %") for key, measure in shown.measures.items()])]
+    return "\n".join(lines)
+
+
+def load_result(result: Any) -> str:
+    """What a load did, a line a file."""
+    rows = [(one.name, f"{one.lines:,}", f"{one.new:,}", f"{one.known:,}", f"{one.refused:,}") for one in result.files]
+    lines = table(("file", "lines", "new", "known already", "refused"), rows)
+    for problem in result.problems:
+        lines += wrapped("! ", str(problem))
+    lines.append(f"{result.head.records:,} records, head of the chain {result.head.digest[:16]}")
+    return "\n".join(lines)
