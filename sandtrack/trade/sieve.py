@@ -260,7 +260,8 @@ def distribution(
     Parameters
     ----------
     retained : mapping of str or int to float
-        What lay on each sieve and in the "pan", grams or percent; a key "clay" is left out. [g or %]
+        What lay on each sieve and in the "pan", grams or percent; a key "clay" is left out. Give an empty
+        sieve as 0: one left out counts as not used. [g or %]
     opening_mm : str or mapping of str to float
         "us" sieve numbers, "metric" sieves named by their opening in µm, or openings of your own. [mm]
 
