@@ -56,7 +56,7 @@ COLUMNS = {
         *[f"catch{number}_{part}" for number in (1, 2, 3) for part in ("seconds", "mass_g")],
     ],
     "hold": ["place", "mould", "reason"],
-    "release": ["place", "mould", "reason"],
+    "release": ["place", "lot", "reason"],
     "reversal": ["of_sender", "of_id", "reason"],
 }  # fmt: skip
 

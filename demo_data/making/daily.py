@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from datetime import date, datetime, timedelta
 
 from making import truth
-from making.moulding import CLOSING_DAYS, LETTER
-from making.yard import Mould, Yard, kg, on, tenths
+from making.moulding import ACID_BACK, CLOSING_DAYS, LETTER
+from making.yard import Mould, Yard, kg, local, on, tenths
 
 HEAP = {"furan": "heap_f", "ester": "heap_e"}
 CASTINGS_BY_WEEK = (date(2025, 6, 2), date(2025, 6, 27))  # knocked out in these weeks: told by week, not by mould
@@ -66,7 +66,9 @@ def bad_sand_released(yard: Yard, day: date) -> None:
     yard.book("sand_test", on(day, 7, 10), test)
     reason = "retest of the silo: fines 0.85 %, in limits"
     released = yard.book("release", on(day, 7, 20), {"sender": "greta", "place": "silo_new", "reason": reason})
-    yard.remember("a batch of bad sand", test, released)
+    lot = yard.planted["a batch of bad sand"][0]["lot"]
+    row = {"sender": "greta", "lot": lot, "reason": "used up blended, retest of the silo in limits"}
+    yard.remember("a batch of bad sand", test, released, yard.book("release", on(day, 7, 21), row))
 
 
 def sieve(yard: Yard, *, fines: float) -> dict[str, str]:
@@ -81,7 +83,7 @@ def sieve(yard: Yard, *, fines: float) -> dict[str, str]:
 def containers(yard: Yard, day: date) -> None:
     """Liquids in containers of a tonne, when a tank is low."""
     for minute, (place, reorder) in enumerate(REORDER_KG.items()):
-        if place == "tank_acid" and WRONG_TANK <= day < date(2025, 3, 19):
+        if place == "tank_acid" and WRONG_TANK <= day < ACID_BACK:
             continue
         if yard.stock[place] < 10 * reorder or (place == "tank_resin_f" and day == WRONG_TANK):
             container(yard, day, place, on(day, 7, 40 + 9 * minute))
@@ -122,7 +124,7 @@ def _into_the_wrong_tank(yard: Yard, day: date, row: dict[str, str], mass: int) 
 def acid_tank_emptied(yard: Yard, day: date) -> None:
     """The spoiled acid is fetched on the next working day; the washed tank is counted empty, filled and released."""
     base = {"sender": "ida", "place": "tank_acid", "destination": "hazardous waste works"}
-    if day == date(2025, 3, 17):
+    if day == yard.later(WRONG_TANK, 1):
         acid = yard.stock["tank_acid"]
         gone = [
             dict(base, material="acid", waste="acid spoiled with resin", mass_kg=kg(acid), consignment="HW-0317-A"),
@@ -133,7 +135,7 @@ def acid_tank_emptied(yard: Yard, day: date) -> None:
         empty = {"sender": "ida", "place": "tank_acid", "empty": "true", "method": "opened, washed and dried"}
         counted = yard.book("count", on(day, 15, 20), empty)
         yard.remember("resin pumped into the wrong tank", *gone, counted)
-    if day == date(2025, 3, 19):
+    if day == ACID_BACK:
         reason = "tank washed, fresh acid, coupling now keyed"
         row = {"sender": "greta", "place": "tank_acid", "reason": reason}
         yard.remember("resin pumped into the wrong tank", yard.book("release", on(day, 7, 15), row))
@@ -226,8 +228,8 @@ def castings(yard: Yard, day: date, group: list[Mould], number: int) -> None:
         "sender": "greta", "moulds": ";".join(mould.number for mould in group),
         "good_kg": kg(10 * good), "rejected_kg": kg(10 * bad),
     }  # fmt: skip
-    yard.rows.setdefault("castings", []).append((on(told, 10, 4 * number), row))
-    row["at"] = f"{on(told, 10, 4 * number):%Y-%m-%d %H:%M}"
+    at = on(told, 10, 4 * number)
+    yard.rows.setdefault("castings", []).append((at, row | {"at": local(at)}))
 
 
 def castings_of_weeks(yard: Yard) -> None:
@@ -235,7 +237,7 @@ def castings_of_weeks(yard: Yard) -> None:
     for monday, (good, bad) in sorted(yard.by_week.items()):
         at = on(monday + timedelta(days=9), 9)
         row = {
-            "sender": "greta", "at": f"{at:%Y-%m-%d %H:%M}", "since": f"{monday}",
+            "sender": "greta", "at": local(at), "since": f"{monday}",
             "until": f"{monday + timedelta(days=6)}", "good_kg": kg(10 * good), "rejected_kg": kg(10 * bad),
         }  # fmt: skip
         yard.rows["castings"].append((at, row))
