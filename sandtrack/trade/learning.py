@@ -319,16 +319,19 @@ class Belief:
         z2 = _quantile(chance) ** 2
         by = math.log(single(strip_time_min, field="strip_time_min", above=0.0))
         warmth = float(self._warmth(single(temp_c, field="temp_c")))
-        c = self.covariance
-        slack = by - self.mean[0] - self.mean[1] * warmth
-        variance = c[0][0] + 2 * c[0][1] * warmth + c[1][1] * warmth**2 + self.check_sd**2 + self.lot_sd**2
-        mixed = -(c[0][2] + c[1][2] * warmth)
-        quadratic = [
-            self.mean[2] ** 2 - z2 * c[2][2],
-            2 * (slack * self.mean[2] - z2 * mixed),
-            slack**2 - z2 * variance,
-        ]
-        return [float(root.real) for root in np.roots(quadratic) if abs(root.imag) <= 1e-9 * (1 + abs(root))]
+        (c00, c01, c02), (_, c11, c12), (_, _, v) = self.covariance
+        n, slack = self.mean[2], by - self.mean[0] - self.mean[1] * warmth
+        s2 = c00 + 2 * c01 * warmth + c11 * warmth**2 + self.check_sd**2 + self.lot_sd**2
+        k = -(c02 + c12 * warmth)
+        # Roots of a y² + 2 b y + c, its discriminant with z² taken out so that it stays exact where chance is 0.5.
+        a, b, c = n**2 - z2 * v, slack * n - z2 * k, slack**2 - z2 * s2
+        inner = n**2 * s2 - 2 * slack * n * k + slack**2 * v - z2 * (v * s2 - k**2)
+        if inner < 0.0:
+            return []
+        q = -(b + math.copysign(math.sqrt(z2 * inner), b))
+        if q == 0.0:
+            return [0.0]
+        return [c / q] if a == 0.0 else [q / a, c / q]
 
     def _warmth(self, temp_c: Numbers) -> Numbers:
         return (1 / kelvin(temp_c) - 1 / (self.at_temp_c + ZERO_C_IN_K)) * (1e3 / GAS_CONSTANT_J_MOL_K)

@@ -82,6 +82,13 @@ def test_amount_found_is_the_smallest_that_will_do(temp, wanted, chance):
             assert AMOUNT.chance_by(wanted, temp, found * 0.999) < chance
 
 
+@given(st.floats(-5, 45), st.floats(15, 80))
+def test_even_chance_is_the_middle_law(temp, amount):
+    """At an even chance the amount is that of the middle law, wherever the window allows it."""
+    wanted = AMOUNT.law().strip_time_min(temp, amount)
+    assert AMOUNT.lever_for(wanted, temp, chance=0.5, window=(10, 100)) == pytest.approx(amount, rel=1e-6)
+
+
 @given(st.floats(0, 40), st.floats(10, 300))
 def test_share_found_lies_between_all_slow_and_all_fast(temp, wanted):
     """A share of fast grade is looked for between 0 and 1 only."""
