@@ -48,9 +48,7 @@ class FieldError(SandtrackError, ValueError):
 
     def within(self, prefix: str) -> FieldError:
         """Return the same complaint about a field that lies inside `prefix`."""
-        return FieldError(
-            field=f"{prefix}.{self.field}", reason=self.reason, value=self.value, accepted=self.accepted
-        )
+        return FieldError(field=f"{prefix}.{self.field}", reason=self.reason, value=self.value, accepted=self.accepted)
 
 
 class InputErrors(SandtrackError, ValueError):
@@ -81,7 +79,9 @@ class Conflict(SandtrackError):
             f"{sender} has already sent a record with id {record_id!r} and other content "
             f"(different: {', '.join(fields)}); nothing was changed. Send it under a new id, "
             "or reverse the first one if that was the mistake",
-            sender=sender, id=record_id, fields=list(fields),
+            sender=sender,
+            id=record_id,
+            fields=list(fields),
         )
         self.fields = list(fields)
 
@@ -108,6 +108,16 @@ class LoadRefused(SandtrackError):
     """A file holds lines that cannot be loaded; nothing of it was."""
 
     code = "load_refused"
+
+    @property
+    def problems(self) -> list[Any]:
+        """What is wrong, line by line: the first thousand."""
+        return list(self.details["problems"])
+
+    @property
+    def result(self) -> Any:
+        """What the check found, file by file."""
+        return self.details["result"]
 
 
 def _short(value: Any, width: int = 60) -> str:

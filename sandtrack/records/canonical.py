@@ -19,7 +19,18 @@ _encode = json.JSONEncoder(
 
 def canonical(content: Any) -> str:
     """Return content as canonical JSON text; raise FieldError for what JSON cannot hold exactly."""
-    return _encode(canonical_numbers(content))
+    text = _encode(canonical_numbers(content))
+    if not text.isascii():
+        try:
+            text.encode()
+        except UnicodeEncodeError as problem:
+            raise FieldError(
+                field="content",
+                value=ascii(problem.object[problem.start : problem.end]),
+                reason="is half of a character, which no text can hold",
+                accepted="whole characters",
+            ) from None
+    return text
 
 
 def canonical_numbers(value: Any, field: str = "") -> Any:

@@ -70,6 +70,10 @@ class Field(ma.fields.Field[Any]):
         )
 
 
+# No control characters but tab and new line (also the return that comes with it), and no halves of characters.
+_KEPT = re.compile(r"[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]*")
+
+
 class Text(Field):
     """Free text, kept as sent, up to `longest` characters."""
 
@@ -89,8 +93,8 @@ class Text(Field):
             raise self.error(raw, "is empty")
         if len(text) > self.longest:
             raise self.error(raw, f"is longer than {self.longest} characters")
-        if not text.isprintable() and any(ord(sign) < 32 and sign not in "\n\t" for sign in text):
-            raise self.error(raw, "holds control characters")
+        if not text.isprintable() and not _KEPT.fullmatch(text):
+            raise self.error(ascii(raw), "holds control characters")
         return text
 
 
@@ -255,6 +259,13 @@ class Mass(Quantity):
 
     def parse(self, raw: Any) -> int | Measured:
         if type(raw) is Measured:
+            if not isinstance(raw.measure, str) or not _KEY.fullmatch(raw.measure):
+                raise FieldError(
+                    field=f"{self.label.removesuffix('_kg')}_measure",
+                    value=raw.measure,
+                    reason="is not a key",
+                    accepted=Key.accepted,
+                )
             amount = units.number(raw.amount, field=f"{self.label.removesuffix('_kg')}_amount")
             if amount < 0 or (amount == 0 and not self.zero):
                 raise FieldError(

@@ -300,9 +300,16 @@ class Reader:
 
     def read(self, cells: Sequence[str]) -> tuple[dict[str, Any], str, str]:
         """Content, id and sender ("" where the row does not say) of a row with stripped cells; raises InputErrors."""
+        content, record_id, sender, problems = self.parse(cells)
+        if problems:
+            raise InputErrors(problems, what=self.kind)
+        return content, record_id, sender
+
+    def parse(self, cells: Sequence[str]) -> tuple[dict[str, Any], str, str, list[FieldError]]:
+        """As `read`, with what is wrong told beside what could be read."""
         problems: list[FieldError] = []
         if len(cells) != self.width:
-            raise InputErrors([self._ragged(cells)], what=self.kind)
+            return {}, "", "", [self._ragged(cells)]
         for index in self._nameless:
             if cells[index]:
                 reason = "stands in a column without a name"
@@ -318,9 +325,8 @@ class Reader:
                     filled.append(part)
             if filled:
                 content[name] = filled if many else filled[0]
-        if problems:
-            raise InputErrors(problems, what=self.kind)
-        return content, cells[self._id] if self._id >= 0 else "", cells[self._sender] if self._sender >= 0 else ""
+        record_id = cells[self._id] if self._id >= 0 else ""
+        return content, record_id, cells[self._sender] if self._sender >= 0 else "", problems
 
     def _ragged(self, cells: Sequence[str]) -> FieldError:
         return FieldError(

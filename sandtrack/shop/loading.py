@@ -1,0 +1,368 @@
+"""Loading files into the ledger: everything is checked first, then written; loading again adds nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from contextlib import closing
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+from sandtrack.errors import FieldError, InputErrors, LoadRefused, SandtrackError
+from sandtrack.ledger import Entry, Head, Ledger, system_clock
+from sandtrack.plant import read_toml
+from sandtrack.records import canonical, fields, flat
+from sandtrack.shop.rejects import Rejects
+from sandtrack.shop.sources import FileFault, Found, Problem, Row, Source, find
+from sandtrack.shop.vetting import Place, Spool, Vetting, Waiting, made_id
+
+__all__ = ["FileResult", "LoadResult", "Problem", "load", "open_folder"]
+
+PROBLEMS_KEPT = 1_000
+PROBLEMS_SHOWN = 20
+SET_UP_SENDER = "set-up"
+
+Progress = Callable[[int, int], object]
+
+
+@dataclass
+class FileResult:
+    """What became of the lines of one file or sheet."""
+
+    file: str
+    kind: str
+    lines: int = 0
+    new: int = 0
+    known: int = 0
+    refused: int = 0
+
+
+@dataclass
+class LoadResult:
+    """What a load did."""
+
+    files: list[FileResult] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    """The first thousand; `problem_count` counts all."""
+    problem_count: int = 0
+    first_at: int | None = None
+    last_at: int | None = None
+    """Span of `at` over the good lines. [µs since 1970, UTC]"""
+    head: Head | None = None
+    skipped: list[str] = field(default_factory=list)
+    rejects: list[Path] = field(default_factory=list)
+
+    def total(self, what: str) -> int:
+        """Sum of lines, new, known or refused over all files."""
+        return sum(getattr(file, what) for file in self.files)
+
+    @property
+    def lines(self) -> int:
+        return self.total("lines")
+
+    @property
+    def new(self) -> int:
+        return self.total("new")
+
+    @property
+    def known(self) -> int:
+        return self.total("known")
+
+    @property
+    def refused(self) -> int:
+        return self.total("refused")
+
+    def complain(self, problem: Problem) -> None:
+        """Count a problem; keep it unless there are too many."""
+        self.problem_count += 1
+        if len(self.problems) < PROBLEMS_KEPT:
+            self.problems.append(problem)
+
+    def span(self, at: int | None) -> None:
+        """Widen the span by the time of a good line."""
+        if at is not None:
+            self.first_at = at if self.first_at is None else min(self.first_at, at)
+            self.last_at = at if self.last_at is None else max(self.last_at, at)
+
+
+def load(
+    ledger: Ledger,
+    paths: Iterable[str | Path],
+    *,
+    sender: str | None = None,
+    decimal: str = ".",
+    keep_good: bool = False,
+    rejects: str | Path | None = None,
+    progress: Progress | None = None,
+) -> LoadResult:
+    """Load files and folders; raise LoadRefused, with nothing loaded, if any line is bad.
+
+    `sender` stands where a line names none; failing that, `by` does. With `keep_good` the good lines are loaded and
+    the bad ones told. Bad lines are written, with reasons, to files of the same columns in the folder `rejects`, which
+    can be loaded once they are corrected. `progress` is called with how much is done and how much there is to do.
+    """
+    bad = Rejects(rejects) if rejects is not None else None
+    with closing(Spool(ledger.store.path.parent)) as spool:
+        loading = _Loading(ledger, find(paths), spool, sender, decimal, bad, progress)
+        try:
+            loading.check()
+            result = loading.result
+            if result.problem_count and not keep_good:
+                result.rejects = bad.close() if bad else []
+                raise _refusal(result)
+            loading.write()
+            result.rejects = bad.close() if bad else []
+        finally:
+            if bad:
+                bad.close(keep=False)
+    result.head = ledger.head()
+    return result
+
+
+def open_folder(
+    folder: str | Path,
+    path: str | Path,
+    *,
+    sender: str | None = None,
+    decimal: str = ".",
+    progress: Progress | None = None,
+    clock: Callable[[], int] = system_clock,
+) -> tuple[Ledger, LoadResult]:
+    """Make a shop file out of a folder with plant.toml and tables; raises as `load`, and then leaves no file."""
+    plants = find([folder]).plants
+    if not plants:
+        raise InputErrors(
+            [FieldError(field="plant.toml", reason=f"is not in {folder}", accepted="a set-up in that folder")],
+            what="the folder",
+        )
+    first = next((plant for plant in plants if plant.name.lower() == "plant.toml"), plants[0])
+    ledger = Ledger.create(path, read_toml(first), sender=sender or SET_UP_SENDER, clock=clock)
+    try:
+        return ledger, load(ledger, [folder], sender=sender, decimal=decimal, progress=progress)
+    except BaseException:
+        ledger.close()
+        for suffix in ("", "-wal", "-shm"):
+            Path(f"{path}{suffix}").unlink(missing_ok=True)
+        raise
+
+
+def _refusal(result: LoadResult) -> LoadRefused:
+    count = result.problem_count
+    shown = [f"  {problem}" for problem in result.problems[:PROBLEMS_SHOWN]]
+    if count > len(shown):
+        shown.append(f"  … and {count - len(shown)} more")
+    problems = "1 problem" if count == 1 else f"{count} problems"
+    text = "\n".join([f"nothing was loaded: {problems}", *shown])
+    return LoadRefused(text, problems=result.problems, result=result)
+
+
+@lru_cache(maxsize=1024)
+def _name(label: str, text: str) -> str | FieldError:
+    """A sender as it will be kept, or what is wrong with it."""
+    name = fields.Name()
+    name.name = label
+    try:
+        return name.parse(text)
+    except FieldError as problem:
+        return problem
+
+
+class _Loading:
+    """One load: its two passes, and what they share."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        found: Found,
+        spool: Spool,
+        sender: str | None,
+        decimal: str,
+        rejects: Rejects | None,
+        progress: Progress | None,
+    ) -> None:
+        self.ledger = ledger
+        self.found = found
+        self.spool = spool
+        self.sender = sender
+        self.decimal = decimal
+        self.rejects = rejects
+        self.progress = progress
+        self.size = sum(source.size for source in found.sources)
+        self.done = 0
+        self.result = LoadResult(skipped=found.skipped)
+        self.id = fields.Name()
+        self.id.name = "id"
+
+    # -- first pass ---------------------------------------------------------------------------------------------
+
+    def check(self) -> None:
+        """Judge every line of every file; the good ones wait in the spool."""
+        for problem in self.found.problems:
+            self.result.complain(problem)
+        with self.ledger.store.reading() as book, closing(Vetting(self.ledger, book)) as vetting:
+            for path in self.found.plants:
+                self._plant(path, vetting)
+            for source in self.found.sources:
+                number = vetting.begin(source.name)
+                self.result.files.append(FileResult(source.name, source.kind))
+                try:
+                    self._source(source, number, vetting)
+                except FileFault as fault:
+                    self.result.complain(Problem(source.name, None, "", None, str(fault)))
+                self.done += source.size
+
+    def _plant(self, path: Path, vetting: Vetting) -> None:
+        """A set-up: known if the shop has one of the same content, else a further revision."""
+        file = FileResult(str(path), "plant", lines=1)
+        self.result.files.append(file)
+        number = vetting.begin(str(path))
+        try:
+            content = read_toml(path)
+            text = canonical(content)
+            if vetting.book.execute("SELECT 1 FROM record WHERE kind = 'plant' AND content = ?", (text,)).fetchone():
+                file.known = 1
+                return
+            # Without a sender a revision comes from whoever made the shop.
+            sender = self.sender or vetting.book.execute("SELECT sender FROM record WHERE seq = 1").fetchone()[0]
+            entry = self.ledger.entry("plant", content, sender=sender, record_id=made_id("plant", text, 1))
+            verdict = vetting.judge(entry, Place(number, 1))
+            if not verdict.problems and not verdict.known:
+                vetting.revise(entry, content)
+        except FieldError as problem:
+            problems = [problem]
+        except InputErrors as wrong:
+            problems = wrong.problems
+        else:
+            problems = verdict.problems
+            if not problems:
+                self._good(file, Waiting(Place(number, 1), entry, None), known=verdict.known, movements=1)
+        for problem in problems:
+            self.result.complain(_problem(file.file, None, problem))
+        file.refused = int(bool(problems))
+
+    def _source(self, source: Source, number: int, vetting: Vetting) -> None:
+        file = self.result.files[number]
+        rows = source.rows(self.decimal)
+        header = next(rows, None)
+        if header is None or not any(header.cells):
+            self.result.complain(
+                Problem(
+                    source.name, None, "", None, header.fault if header and header.fault else "is empty", "a header"
+                )
+            )
+            return
+        if self.rejects:
+            self.rejects.header(number, source, header.cells)
+        spoilt: list[FieldError] = []
+        reader = None
+        try:
+            reader = flat.reader(source.kind, header.cells, decimal=self.decimal)
+            spoilt = [_whole_line(header.fault)] if header.fault else []
+        except InputErrors as wrong:
+            spoilt = wrong.problems
+        for problem in spoilt:
+            self.result.complain(_problem(source.name, header.line, problem))
+        for row in rows:
+            if not row.fault and not any(row.cells):
+                continue
+            file.lines += 1
+            if file.lines % 500 == 0:
+                self._tell(self.done + source.done)
+            problems = spoilt
+            if reader is not None and not spoilt:
+                problems = self._line(Place(number, row.line), row, reader, vetting)
+                for problem in problems:
+                    self.result.complain(_problem(source.name, row.line, problem))
+            if problems:
+                file.refused += 1
+                if self.rejects:
+                    reasons = [_problem("", None, problem).complaint for problem in problems]
+                    self.rejects.add(number, row.line, row.cells, reasons)
+
+    def _line(self, place: Place, row: Row, reader: flat.Reader, vetting: Vetting) -> list[FieldError]:
+        """Judge one line; return what is wrong with it, by its columns."""
+        if row.fault:
+            return [_whole_line(row.fault)]
+        cells = row.cells
+        content, record_id, sender, problems = reader.parse(cells)
+        if len(cells) != reader.width:
+            return problems
+        values, found = self.ledger.forms.check(reader.kind, content)
+        if found:
+            told = {one.field for one in problems}
+            located = (reader.located(one, cells) for one in found)
+            problems += [one for one in located if one.field not in told]
+        sender = sender or self.sender or content.get("by") or ""
+        name = _name("sender", sender) if sender else _NO_SENDER
+        try:
+            record_id = record_id and self.id.parse(record_id)
+        except FieldError as wrong:
+            problems.append(wrong)
+        if isinstance(name, FieldError):
+            return [*problems, name]
+        if problems:
+            return problems
+        try:
+            text = canonical(content)
+        except FieldError as wrong:
+            return [reader.located(wrong, cells)]
+        entry = Entry(reader.kind, name, record_id or vetting.made_id(reader.kind, text), text, values)
+        verdict = vetting.judge(entry, place)
+        if verdict.problems:
+            return [reader.located(problem, cells) for problem in verdict.problems]
+        waiting = Waiting(place, entry, cells if self.rejects else None)
+        self._good(self.result.files[place.source], waiting, known=verdict.known, movements=verdict.movements)
+        return []
+
+    def _good(self, file: FileResult, waiting: Waiting, *, known: bool, movements: int) -> None:
+        self.result.span(waiting.entry.values.get("at"))
+        if known:
+            file.known += 1
+        else:
+            self.spool.add(waiting, movements)
+
+    # -- second pass --------------------------------------------------------------------------------------------
+
+    def write(self) -> None:
+        """Write what waits; what meanwhile came to stand against it is told, and the rest kept."""
+        portions = self.spool.finish()
+        for number, portion in enumerate(self.spool.drain(), 1):
+            accepted, refused = self.ledger.append_all(waiting.entry for waiting in portion)
+            for waiting, outcome in zip(portion, accepted, strict=True):
+                file = self.result.files[waiting.place.source]
+                if outcome is None:
+                    file.refused += 1
+                elif outcome.new:
+                    file.new += 1
+                else:
+                    file.known += 1
+            for position, error in refused:
+                self._late(portion[position], error)
+            self._tell(self.size + self.size * number // portions)
+
+    def _late(self, waiting: Waiting, error: SandtrackError) -> None:
+        """A line that was good when it was checked and is refused now."""
+        number, line = waiting.place
+        problem = Problem(self.result.files[number].file, line, "", None, f"meanwhile: {error.message}")
+        self.result.complain(problem)
+        if self.rejects and waiting.cells is not None:
+            self.rejects.add(number, line, waiting.cells, [problem.complaint])
+
+    def _tell(self, done: int) -> None:
+        if self.progress is not None:
+            self.progress(done, max(2 * self.size, 1))
+
+
+_NO_SENDER = FieldError(
+    field="sender", reason="is missing", accepted="a column sender or by, or one sender for the whole load"
+)
+
+
+def _whole_line(reason: str) -> FieldError:
+    return FieldError(field="line", reason=reason)
+
+
+def _problem(file: str, line: int | None, problem: FieldError) -> Problem:
+    column = "" if problem.field == "line" else problem.field
+    value = None if problem.value is None else str(problem.value)
+    return Problem(file, line, column, value, problem.reason, problem.accepted)
