@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-import json
 import secrets
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from decimal import Decimal
 from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sandtrack.errors import FieldError, InputErrors, SandtrackError
+from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
+from sandtrack.ledger.picture import Violation
 from sandtrack.ledger.reading import Difference, Flow, Reader
-from sandtrack.ledger.setups import Day, Revision, Setups
+from sandtrack.ledger.setups import Day, Setups, Stamp
 from sandtrack.ledger.store import Store
+from sandtrack.ledger.verify import violations
 from sandtrack.ledger.writing import Accepted, Entry, Writer
 from sandtrack.plant import Plant
 from sandtrack.records import Forms, canonical, fields, times
 
-__all__ = ["Accepted", "Day", "Difference", "Entry", "Flow", "Head", "Ledger", "Reader", "Setups"]
+__all__ = ["Accepted", "Day", "Difference", "Entry", "Flow", "Head", "Ledger", "Reader", "Setups", "Violation"]
 
 Clock = Callable[[], int]
 
@@ -52,13 +52,13 @@ class Ledger:
         self.clock = clock
         self.zone = self._zone()
         self.forms = Forms(self.zone)
-        self._setups: tuple[tuple[int, ...], Setups] | None = None
+        self._setups: tuple[Stamp, Setups] | None = None
 
     @classmethod
     def create(cls, path: str | Path, plant: Mapping[str, Any], *, sender: str, clock: Clock = system_clock) -> Ledger:
         """Make a shop file with its first set-up; raises InputErrors before anything is written."""
-        content = canonical(plant)
         first = Plant.read(plant)
+        content = _as_sent(plant, "the set-up")
         store = Store(path, create=True)
         try:
             with store.writing() as connection:
@@ -78,7 +78,12 @@ class Ledger:
     @classmethod
     def open(cls, path: str | Path, *, clock: Clock = system_clock) -> Ledger:
         """Open a shop file; raises ShopFileError."""
-        return cls(Store(path), clock)
+        store = Store(path)
+        try:
+            return cls(store, clock)
+        except BaseException:
+            store.close()
+            raise
 
     def close(self) -> None:
         """Close this thread's connection."""
@@ -86,26 +91,25 @@ class Ledger:
 
     def _zone(self) -> ZoneInfo:
         with self.store.reading() as connection:
-            (name,) = connection.execute("SELECT value FROM setting WHERE name = 'time_zone'").fetchone()
-        return times.zone(name)
+            found = connection.execute("SELECT value FROM setting WHERE name = 'time_zone'").fetchone()
+        try:
+            return times.zone(found[0])
+        except (TypeError, ValueError):
+            path = self.store.path
+            raise ShopFileError(
+                f"{path} has no usable time zone: it was never finished, or was edited; restore a backup, "
+                "or delete it and make the shop again",
+                path=path,
+            ) from None
 
     # -- set-up -------------------------------------------------------------------------------------------------
 
     def setups(self) -> Setups:
         """All revisions of the set-up, read again only when one came or went."""
         with self.store.reading() as connection:
-            rows = connection.execute(
-                "SELECT v.record, v.valid_from, EXISTS (SELECT 1 FROM reversal WHERE of = v.record) FROM revision v "
-                "ORDER BY v.record"
-            ).fetchall()
-            stamp = tuple(row[0] if not row[2] else -row[0] for row in rows)
+            stamp = Setups.stamp(connection)
             if self._setups is None or self._setups[0] != stamp:
-                revisions = []
-                for record, valid_from, withdrawn in rows:
-                    (content,) = connection.execute("SELECT content FROM record WHERE seq = ?", (record,)).fetchone()
-                    plant = Plant.read(json.loads(content, parse_float=Decimal))
-                    revisions.append(Revision(record, valid_from, plant, bool(withdrawn)))
-                self._setups = (stamp, Setups(revisions))
+                self._setups = (stamp, Setups.load(connection))
             return self._setups[1]
 
     # -- writing ------------------------------------------------------------------------------------------------
@@ -124,6 +128,10 @@ class Ledger:
         sender = _name("sender", sender)
         record_id = _name("id", record_id if record_id is not None else secrets.token_hex(8))
         if kind == "plant":
+            if not isinstance(content, Mapping):  # never a path: content may come from afar
+                raise InputErrors(
+                    [FieldError(field="content", reason="is not an object with sections")], what="the set-up"
+                )
             plant = Plant.read(content)
             if plant.zone != self.zone:
                 raise InputErrors(
@@ -138,7 +146,7 @@ class Ledger:
                     what="plant",
                 )
             values = {"at": times.day_start(plant.shop.valid_from, self.zone)}
-            return Entry(kind, sender, record_id, canonical(content), values)
+            return Entry(kind, sender, record_id, _as_sent(content, kind), values)
         if values is None:
             values = self.forms.require(kind, content)
         own_at = offset = None
@@ -147,10 +155,7 @@ class Ledger:
             limit = self.setups().on(values.get("at", sent_at)).plant.limits.clock_offset_min * 60e6
             if abs(seen) > limit and "at" in values:
                 own_at, offset = values["at"], seen
-        try:
-            return Entry(kind, sender, record_id, canonical(content), values, own_at, offset)
-        except FieldError as problem:
-            raise InputErrors([problem], what=kind) from None
+        return Entry(kind, sender, record_id, _as_sent(content, kind), values, own_at, offset)
 
     @contextmanager
     def writer(self) -> Iterator[Writer]:
@@ -200,6 +205,17 @@ class Ledger:
         with self.store.reading() as connection:
             seq, value = connection.execute("SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1").fetchone()
         return Head(seq, value.hex())
+
+    def verify(self, printed: Iterable[Head] = ()) -> Iterator[Violation]:
+        """Everything in the file that is not as it was accepted; `printed` are heads that reports have printed."""
+        return violations(self, printed)
+
+
+def _as_sent(content: Any, what: str) -> str:
+    try:
+        return canonical(content)
+    except FieldError as problem:
+        raise InputErrors([problem], what=what) from None
 
 
 def _name(label: str, value: Any) -> str:

@@ -159,6 +159,8 @@ def _measure(mass: Any) -> str | None:
 
 def _as_its_own(source: str, target: str, material: str, mass: int, day: Day, measure: str | None) -> Iterator[Move]:
     """Sand into a place, becoming that place's sand by equal movements through `conversion`."""
+    if source == target:  # drawn and thrown back where it was: nothing moved
+        return
     yield Move(source, target, material, mass, None, measure)
     own = day.material_at(target)
     if own and own != material and day.is_sand(own) and day.is_sand(material):
@@ -241,6 +243,9 @@ def _scrapped(values: Values, day: Day) -> Iterator[Move]:
 def _reclaim_run(values: Values, day: Day) -> Iterator[Move]:
     source, reclaimer = values["source"], values["reclaimer"]
     _kind_of(reclaimer, day, "reclaimer", ("reclaimer",))
+    for field in ("source", "to", "lumps_to", "dust_to"):
+        if values.get(field) == reclaimer:
+            raise FieldError(field=field, value=reclaimer, reason="is the reclaimer itself", accepted="another place")
     out = [
         (values[f"{what}_kg"], values[to])
         for what, to in (("returned", "to"), ("lumps", "lumps_to"), ("dust", "dust_to"))

@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 import sqlite3
-from typing import Any
+from typing import Any, NamedTuple
 
 from sandtrack.ledger.booking import Move
 from sandtrack.plant import MOULDS
+
+
+class Known(NamedTuple):
+    """A record already accepted."""
+
+    seq: int
+    text: str
+    recorded: int
+    kind: str
+    at: int
 
 
 class Pending:
@@ -15,7 +25,7 @@ class Pending:
     def __init__(self, connection: sqlite3.Connection, today: str) -> None:
         self.connection = connection
         self.today = today
-        self.ids: dict[tuple[str, str], tuple[int, str, int, str]] = {}
+        self.ids: dict[tuple[str, str], Known] = {}
         self._records: list[tuple[Any, ...]] = []
         self._movements: list[tuple[Any, ...]] = []
         self._flows: dict[tuple[Any, ...], list[int]] = {}
@@ -25,7 +35,7 @@ class Pending:
     def record(self, row: tuple[Any, ...]) -> None:
         """Keep a record's row: seq, kind, sender, id, at, own_at, offset, recorded, day, revision, content, hash."""
         self._records.append(row)
-        self.ids[(row[2], row[3])] = (row[0], row[10], row[7], row[1])
+        self.ids[(row[2], row[3])] = Known(row[0], row[10], row[7], row[1], row[4])
 
     def movement(self, seq: int, event: int, at: int, move: Move) -> None:
         """Keep a movement, what it changes in its mould, and that its places have met the material."""

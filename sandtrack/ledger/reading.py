@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sandtrack.ledger.writing import grams
+from sandtrack.ledger.writing import squared
 from sandtrack.plant import MOULDS
 from sandtrack.records import times
 
@@ -264,12 +264,15 @@ class Reader:
         return [Flow(*key, *total) for key, total in sorted(totals.items()) if any(total) and (key[4] or not measured)]
 
     def _days_flows(self, first: str, last: str) -> list[tuple[Any, ...]]:
-        return self.connection.execute(
-            "SELECT kind, source, target, material, measure, revision, SUM(records), SUM(mass_mg), SUM(mass_g2) "
-            "FROM flow WHERE day >= ? AND day <= ? AND recorded_day <= ? "
+        # Squares are added in two parts: those of many years may be more than SQLite's integers hold.
+        rows = self.connection.execute(
+            "SELECT kind, source, target, material, measure, revision, SUM(records), SUM(mass_mg), "
+            "SUM(mass_g2 / 1000000), SUM(mass_g2 % 1000000) FROM flow "
+            "WHERE day >= ? AND day <= ? AND recorded_day <= ? "
             "GROUP BY kind, source, target, material, measure, revision",
             (first, last, self.known_day),
         ).fetchall()
+        return [(*key, 1_000_000 * millions + rest) for *key, millions, rest in rows]
 
     def _part_flows(self, after: int, until: int) -> list[tuple[Any, ...]]:
         """The totals of a part of a day, worked out from its movements as the writer does for whole days."""
@@ -285,7 +288,7 @@ class Reader:
         seen: set[tuple[Any, ...]] = set()
         for *key, event, mass, live in rows:
             line = (event, *key)
-            found.append((*key, 0 if line in seen or not live else 1, mass, grams(mass) ** 2))
+            found.append((*key, 0 if line in seen or not live else 1, mass, squared(mass)))
             if live:
                 seen.add(line)
         return found

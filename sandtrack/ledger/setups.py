@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import json
+import sqlite3
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError, UnknownName
 from sandtrack.plant import Plant
 from sandtrack.records.fields import Measured
+
+Stamp = tuple[tuple[int, int, int], ...]
 
 
 class Revision(NamedTuple):
@@ -66,6 +71,25 @@ class Setups:
             (revision.valid_from, revision.record) for revision in self.revisions if not revision.withdrawn
         )
         self._known: dict[str, frozenset[str]] = {}
+
+    @staticmethod
+    def stamp(connection: sqlite3.Connection) -> Stamp:
+        """Record, first instant and whether withdrawn, of every revision: tells whether one came or went."""
+        rows = connection.execute(
+            "SELECT v.record, v.valid_from, EXISTS (SELECT 1 FROM reversal WHERE of = v.record) FROM revision v "
+            "ORDER BY v.record"
+        )
+        return tuple(rows.fetchall())
+
+    @classmethod
+    def load(cls, connection: sqlite3.Connection) -> Setups:
+        """All revisions that the ledger has."""
+        revisions = []
+        for record, valid_from, withdrawn in cls.stamp(connection):
+            (content,) = connection.execute("SELECT content FROM record WHERE seq = ?", (record,)).fetchone()
+            plant = Plant.read(json.loads(content, parse_float=Decimal))
+            revisions.append(Revision(record, valid_from, plant, bool(withdrawn)))
+        return cls(revisions)
 
     def on(self, at: int) -> Day:
         """The set-up that holds at an instant; the first one holds for all time before it."""

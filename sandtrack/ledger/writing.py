@@ -14,12 +14,14 @@ from zoneinfo import ZoneInfo
 from sandtrack.errors import AlreadyReversed, Conflict, FieldError, InputErrors, NoSuchRecord
 from sandtrack.ledger import booking
 from sandtrack.ledger.booking import Move
-from sandtrack.ledger.pending import Pending
+from sandtrack.ledger.pending import Known, Pending
 from sandtrack.ledger.setups import Day, Setups
 from sandtrack.plant import MOULDS
 from sandtrack.records import ENDINGS, Forms, times
 
 GENESIS = b"\0" * 32
+MOST_MG = 1_000_000_000_000
+_MOST = "up to 1000 t; what is more is told in several records"
 
 
 class Entry(NamedTuple):
@@ -69,12 +71,15 @@ def prepare(entry: Entry, forms: Forms, setups: Setups) -> Prepared:
     day = setups.on(at)
     try:
         for name, mass in booking.masses(values):
-            if not isinstance(mass, int) and day.mass_mg(mass) == 0 and mass.amount:
+            whole = day.mass_mg(mass)
+            told = name if isinstance(mass, int) else name.removesuffix("_kg") + "_amount"
+            if not isinstance(mass, int) and whole == 0 and mass.amount:
                 raise FieldError(
-                    field=name.removesuffix("_kg") + "_amount",
-                    value=mass.amount,
-                    reason="makes no whole milligram",
-                    accepted="a larger amount",
+                    field=told, value=mass.amount, reason="makes no whole milligram", accepted="a larger amount"
+                )
+            if whole > MOST_MG and entry.kind != "count":
+                raise FieldError(
+                    field=told, value=f"{whole // 10**9} t", reason="is more than one record can say", accepted=_MOST
                 )
         counted = booking.counted(values, day) if entry.kind == "count" else None
         return Prepared(at, day, booking.moves(entry.kind, values, day), counted)
@@ -101,14 +106,14 @@ class Writer:
 
     # -- records ------------------------------------------------------------------------------------------------
 
-    def known(self, sender: str, record_id: str) -> tuple[int, str, int, str] | None:
-        """Sequence number, content, time of recording and kind of a record already accepted."""
+    def known(self, sender: str, record_id: str) -> Known | None:
+        """Return a record already accepted."""
         found = self.pending.ids.get((sender, record_id))
         if found is None:
             found = self.connection.execute(
-                "SELECT seq, content, recorded, kind FROM record WHERE sender = ? AND id = ?", (sender, record_id)
+                "SELECT seq, content, recorded, kind, at FROM record WHERE sender = ? AND id = ?", (sender, record_id)
             ).fetchone()
-        return found
+        return found and Known(*found)
 
     def append(self, entry: Entry) -> Accepted:
         """Append one record with its movements; a repeat adds nothing. All refusals come before anything is kept."""
@@ -146,13 +151,13 @@ class Writer:
         self.connection.execute("INSERT INTO revision VALUES (?, ?)", (seq, valid_from))
         return Accepted(seq, True, self.now, valid_from)
 
-    def _repeat(self, entry: Entry, seen: tuple[int, str, int, str]) -> Accepted:
-        seq, text, recorded, kind = seen
+    def _repeat(self, entry: Entry, seen: Known) -> Accepted:
+        seq, text, recorded, kind, at = seen
         if text != entry.text or kind != entry.kind:
             before, after = {"kind": kind, **json.loads(text)}, {"kind": entry.kind, **json.loads(entry.text)}
             differing = sorted(name for name in {*before, *after} if before.get(name) != after.get(name))
             raise Conflict(sender=entry.sender, record_id=entry.id, fields=differing)
-        return Accepted(seq, False, recorded, entry.values.get("at", recorded))
+        return Accepted(seq, False, recorded, at)
 
     def _record(self, entry: Entry, at: int, revision: int) -> int:
         self.seq += 1
@@ -249,10 +254,8 @@ class Writer:
                 id=of["id"],
             )
         self.pending.write_rows()
-        original = seen[0]
-        kind, at, revision, content = self.connection.execute(
-            "SELECT kind, at, revision, content FROM record WHERE seq = ?", (original,)
-        ).fetchone()
+        original, content, _, kind, at = seen
+        (revision,) = self.connection.execute("SELECT revision FROM record WHERE seq = ?", (original,)).fetchone()
         if kind == "reversal":
             raise AlreadyReversed(
                 "a reversal cannot be reversed; send the withdrawn record again under a new id",
@@ -271,7 +274,8 @@ class Writer:
                 sender=of["sender"],
                 id=of["id"],
             )
-        seq = self._record(entry, entry.values.get("at", self.now), self.setups.on(self.now).revision)
+        withdrawn_at = entry.values["at"] + (entry.offset_us or 0) if "at" in entry.values else self.now
+        seq = self._record(entry, withdrawn_at, self.setups.on(self.now).revision)
         self.pending.write_rows()
         self.connection.execute("INSERT INTO reversal VALUES (?, ?)", (original, seq))
         rows = self.connection.execute(
@@ -291,7 +295,7 @@ class Writer:
         else:
             for mould in booking.filled(kind, values):
                 self._complete(mould, at, seq, [move for move in back if move.mould == mould])
-        return Accepted(seq, True, self.now, at)
+        return Accepted(seq, True, self.now, withdrawn_at)
 
     def _hand_on(self, of: Mapping[str, str], values: Mapping[str, Any], at: int, seq: int, back: list[Move]) -> None:
         """What a withdrawn ending had taken is taken by the next one, if there is one."""
@@ -330,7 +334,7 @@ class Writer:
             self.pending.movement(seq, event, at, move)
             if seq == event:
                 key = (source, target, material, measure)
-                self.pending.flow(day, move, kind, revision, 0 if key in counted else 1, grams(mass) ** 2)
+                self.pending.flow(day, move, kind, revision, 0 if key in counted else 1, squared(mass))
                 counted.add(key)
             else:
                 self.pending.flow(day, move, kind, revision, 0, self._square_change(event, at, move))
@@ -343,7 +347,7 @@ class Writer:
             "AND material = ? AND mould IS ? AND measure IS ?",
             (at, event, move.source, move.target, move.material, move.mould, move.measure),
         ).fetchone()
-        return grams(after) ** 2 - grams(after - move.mass_mg) ** 2
+        return squared(after) - squared(after - move.mass_mg)
 
     def flush(self) -> None:
         """Write what has gathered, still inside the transaction."""
@@ -365,7 +369,12 @@ def _merged(moves: list[Move]) -> list[Move]:
     ]
 
 
-def grams(mass_mg: int) -> int:
-    """Whole grams, half-even."""
-    whole, rest = divmod(mass_mg, 1000)
-    return whole + (rest > 500 or (rest == 500 and whole % 2 == 1))
+def squared(mass_mg: int) -> int:
+    """Square of a mass in whole grams, half-even. [g²]
+
+    Above `MOST_MG`, which no one record may say but many into one mould may add up to, it grows no more: SQLite's
+    integers end at 9.2e18.
+    """
+    whole, rest = divmod(min(mass_mg, MOST_MG), 1000)
+    grams = whole + (rest > 500 or (rest == 500 and whole % 2 == 1))
+    return grams * grams
