@@ -22,8 +22,21 @@ def main() -> None:
 
 
 for _command in (
-    asking.brief, asking.stock, asking.cover, asking.moulds, asking.dose, asking.reclaim, asking.balance,
-    asking.attention, asking.records, asking.verify, recording.init, recording.load, recording.log, recording.undo,
-    recording.plant, recording.template,
+    asking.brief,
+    asking.stock,
+    asking.cover,
+    asking.moulds,
+    asking.dose,
+    asking.reclaim,
+    asking.balance,
+    asking.attention,
+    asking.records,
+    asking.verify,
+    recording.init,
+    recording.load,
+    recording.log,
+    recording.undo,
+    recording.plant,
+    recording.template,
 ):
     main.add_command(_command)

@@ -18,10 +18,9 @@ from sandtrack.cli.common import (
     show,
     time_options,
 )
-from sandtrack.cli.recording import loaded
-from sandtrack.errors import FieldError, InputErrors
-from sandtrack.records import KINDS
-from sandtrack.shop import Shop
+from sandtrack.cli.recording import progress_bar
+from sandtrack.records import KINDS, times
+from sandtrack.shop import Shop, loading
 
 
 @click.command()
@@ -29,9 +28,7 @@ from sandtrack.shop import Shop
 @click.option("--at", metavar="TIME", help="The time asked about; now, or the last record of a folder.")
 @answer_options
 @explained
-def brief(
-    folder: Path | None, at: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
-) -> None:
+def brief(folder: Path | None, at: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None) -> None:
     """The morning brief on one screen: what is where, what to set, what came back, what to look at.
 
     Given a folder (plant.toml and a CSV file a kind), it loads that into a shop of its own and asks that.
@@ -45,22 +42,19 @@ def brief(
         with opened(shop_file) as shop:
             show(shop.brief(at), shop, as_json=as_json, units=units, why=why)
         return
-    if not (folder / "plant.toml").is_file():
-        raise InputErrors([FieldError(field="FOLDER", value=str(folder), reason="holds no plant.toml",
-                                      accepted="a folder with plant.toml and KIND.csv files")], what="the command")
     with tempfile.TemporaryDirectory() as temporary:
-        with Shop.create(Path(temporary) / "brief.sandtrack", folder / "plant.toml") as shop:
-            result = loaded(shop, (folder,))
-            show(shop.brief(at or result.last_at), shop, as_json=as_json, units=units, why=why)
+        with progress_bar() as progress:
+            ledger, result = loading.open_folder(folder, Path(temporary) / "brief.sandtrack", progress=progress)
+        with Shop(ledger) as shop:
+            last = None if result.last_at is None else times.from_microseconds(result.last_at, ledger.zone)
+            show(shop.brief(at or last), shop, as_json=as_json, units=units, why=why)
 
 
 @click.command()
 @time_options
 @answer_options
 @explained
-def stock(
-    at: str | None, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
-) -> None:
+def stock(at: str | None, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None) -> None:
     """What is in each place, how sure, and how much more would fit.
 
     \b
@@ -76,9 +70,7 @@ def stock(
 @time_options
 @answer_options
 @explained
-def cover(
-    at: str | None, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
-) -> None:
+def cover(at: str | None, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None) -> None:
     """How many days stock lasts at the shop's own draw, and by when to order.
 
     \b
@@ -93,9 +85,7 @@ def cover(
 @time_options
 @answer_options
 @explained
-def moulds(
-    at: str | None, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None
-) -> None:
+def moulds(at: str | None, known_on: str | None, as_json: bool, units: str, why: bool, shop_file: Path | None) -> None:
     """Moulds standing: since when, with what, and when they strip.
 
     \b
@@ -109,8 +99,11 @@ def moulds(
 @click.command()
 @click.argument("mixer")
 @click.argument("binder_system")
-@click.option("--sand-temp", metavar="TEMP", help="Temperature of the mixed sand, as 12, '12 °C' or '54 °F'; "
-              "the last one measured, if not said.")
+@click.option(
+    "--sand-temp",
+    metavar="TEMP",
+    help="Temperature of the mixed sand, as 12, '12 °C' or '54 °F'; the last one measured, if not said.",
+)
 @click.option("--strip", "strip_time_min", type=float, metavar="MINUTES", help="Strip time wanted.")
 @click.option("--box", "box_sand_kg", type=float, metavar="KG", help="Sand that the box takes.")
 @click.option("--pattern", metavar="KEY", help="Pattern card: its box and usual strip time.")
@@ -120,9 +113,20 @@ def moulds(
 @answer_options
 @explained
 def dose(
-    mixer: str, binder_system: str, sand_temp: str | None, strip_time_min: float | None, box_sand_kg: float | None,
-    pattern: str | None, catalyst_pct: float | None, fast_share: float | None, at: str | None, known_on: str | None,
-    as_json: bool, units: str, why: bool, shop_file: Path | None,
+    mixer: str,
+    binder_system: str,
+    sand_temp: str | None,
+    strip_time_min: float | None,
+    box_sand_kg: float | None,
+    pattern: str | None,
+    catalyst_pct: float | None,
+    fast_share: float | None,
+    at: str | None,
+    known_on: str | None,
+    as_json: bool,
+    units: str,
+    why: bool,
+    shop_file: Path | None,
 ) -> None:
     """What to set at a mixer for this sand, how long it can be filled, and when it strips.
 
@@ -133,8 +137,17 @@ def dose(
     """
     with opened(shop_file) as shop:
         answer = shop.setting(
-            mixer, binder_system, sand_temp, strip_time_min=strip_time_min, box_sand_kg=box_sand_kg, pattern=pattern,
-            catalyst_pct=catalyst_pct, fast_share=fast_share, at=at, known_on=known_on)
+            mixer,
+            binder_system,
+            sand_temp,
+            strip_time_min=strip_time_min,
+            box_sand_kg=box_sand_kg,
+            pattern=pattern,
+            catalyst_pct=catalyst_pct,
+            fast_share=fast_share,
+            at=at,
+            known_on=known_on,
+        )
         show(answer, shop, as_json=as_json, units=units, why=why)
 
 
@@ -204,9 +217,21 @@ def attention(
 @answer_options
 @explained
 def records(
-    kind: str | None, sender: str | None, record_id: str | None, since: str | None, until: str | None,
-    place: str | None, mould: str | None, words: str | None, limit: int, after: int, known_on: str | None,
-    as_json: bool, units: str, why: bool, shop_file: Path | None,
+    kind: str | None,
+    sender: str | None,
+    record_id: str | None,
+    since: str | None,
+    until: str | None,
+    place: str | None,
+    mould: str | None,
+    words: str | None,
+    limit: int,
+    after: int,
+    known_on: str | None,
+    as_json: bool,
+    units: str,
+    why: bool,
+    shop_file: Path | None,
 ) -> None:
     """Find records again, newest first.
 
@@ -216,8 +241,19 @@ def records(
       sandtrack records --mould 1180 --json
     """
     with opened(shop_file) as shop:
-        answer = shop.records(kind=kind, sender=sender, id=record_id, since=since, until=until, place=place,
-                              mould=mould, text=words, limit=limit, after=after, known_on=known_on)
+        answer = shop.records(
+            kind=kind,
+            sender=sender,
+            id=record_id,
+            since=since,
+            until=until,
+            place=place,
+            mould=mould,
+            text=words,
+            limit=limit,
+            after=after,
+            known_on=known_on,
+        )
         show(answer, shop, as_json=as_json, units=units, why=why)
 
 
@@ -236,13 +272,21 @@ def verify(as_json: bool, shop_file: Path | None) -> None:
         violations = list(shop.verify())
         head = shop.ledger.head()
         if as_json:
-            click.echo(json.dumps({"records": head.records, "head": head.digest, "violations": [
-                {"code": one.code, "text": one.text, "subject": one.subject} for one in violations]}, indent=2))
+            click.echo(
+                json.dumps(
+                    {
+                        "records": head.records,
+                        "head": head.digest,
+                        "violations": [
+                            {"code": one.code, "text": one.text, "subject": one.subject} for one in violations
+                        ],
+                    },
+                    indent=2,
+                )
+            )
         else:
             for one in violations:
                 click.echo(f"! {one.subject}: {one.text}")
             click.echo(f"{head.records:,} records, {len(violations)} violations, head of the chain {head.digest}")
     if violations:
         raise SystemExit(VERIFY_FAILED)
-
-

@@ -23,7 +23,11 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 def shop_option(command: Command) -> Command:
     """`--shop FILE`, or SANDTRACK_SHOP."""
     return click.option(
-        "--shop", "shop_file", envvar="SANDTRACK_SHOP", metavar="FILE", type=click.Path(path_type=Path),
+        "--shop",
+        "shop_file",
+        envvar="SANDTRACK_SHOP",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
         help="The shop file; or set SANDTRACK_SHOP.",
     )(command)
 
@@ -32,8 +36,13 @@ def answer_options(command: Command) -> Command:
     """Options of every question: the shop, how to print."""
     for option in (
         click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON."),
-        click.option("--units", type=click.Choice(["metric", "us"]), default="metric", show_default=True,
-                     help="Units to print in; JSON is always metric."),
+        click.option(
+            "--units",
+            type=click.Choice(["metric", "us"]),
+            default="metric",
+            show_default=True,
+            help="Units to print in; JSON is always metric.",
+        ),
         click.option("--why", is_flag=True, help="Print also what the answer rests on."),
         shop_option,
     ):
@@ -66,8 +75,14 @@ def period_options(command: Command) -> Command:
 def opened(shop_file: Path | None) -> Iterator[Shop]:
     """Open the shop that a command was given."""
     if shop_file is None:
-        raise InputErrors([FieldError(field="--shop", reason="is missing",
-                                      accepted="--shop FILE, or the environment's SANDTRACK_SHOP")], what="the command")
+        raise InputErrors(
+            [
+                FieldError(
+                    field="--shop", reason="is missing", accepted="--shop FILE, or the environment's SANDTRACK_SHOP"
+                )
+            ],
+            what="the command",
+        )
     with Shop.open(shop_file) as shop:
         yield shop
 
@@ -104,7 +119,9 @@ def show_receipt(receipt: Receipt, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(receipt.as_dict(), ensure_ascii=False, indent=2))
         return
-    click.echo(f"{'recorded' if receipt.new else 'known already'}: {receipt.kind} {receipt.id} of {receipt.sender}, "
-               f"{receipt.recorded_at}")
+    click.echo(
+        f"{'recorded' if receipt.new else 'known already'}: {receipt.kind} {receipt.id} of {receipt.sender}, "
+        f"{receipt.recorded_at}"
+    )
     for line in text.flags(receipt.flags) + text.cautions(receipt.cautions):
         click.echo(line)

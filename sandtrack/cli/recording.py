@@ -6,6 +6,8 @@ import getpass
 import json
 import sys
 import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -14,7 +16,7 @@ import click
 import tomli_w
 
 from sandtrack.cli.common import BAD_INPUT, explained, opened, shop_option, show_receipt
-from sandtrack.errors import FieldError, InputErrors, LoadRefused
+from sandtrack.errors import FieldError, InputErrors
 from sandtrack.plant import read_toml
 from sandtrack.records import KINDS, canonical, content_hash, flat, times
 from sandtrack.report import text
@@ -41,8 +43,9 @@ def init(plant: Path, shop_file: Path | None) -> None:
       sandtrack init --shop foundry.sandtrack plant.toml
     """
     if shop_file is None:
-        raise InputErrors([FieldError(field="--shop", reason="is missing", accepted="the file to make")],
-                          what="the command")
+        raise InputErrors(
+            [FieldError(field="--shop", reason="is missing", accepted="the file to make")], what="the command"
+        )
     with Shop.create(shop_file, plant, sender=user()) as shop:
         click.echo(f"made {shop_file} for {shop.plant().shop.name}; next: sandtrack load or sandtrack log")
 
@@ -50,15 +53,24 @@ def init(plant: Path, shop_file: Path | None) -> None:
 @click.command()
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILES…")
 @click.option("--sender", help="Sender of lines that name none; else the person in the column `by`.")
-@click.option("--decimal", type=click.Choice([".", ","]), default=".", show_default=True,
-              help="Decimal mark of the files.")
+@click.option(
+    "--decimal", type=click.Choice([".", ","]), default=".", show_default=True, help="Decimal mark of the files."
+)
 @click.option("--keep-good", is_flag=True, help="Load the good lines even if others are bad.")
-@click.option("--rejects", type=click.Path(path_type=Path), metavar="FILE",
-              help="Write the bad lines with their reasons to this file.")
+@click.option(
+    "--rejects",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write the bad lines with their reasons to files in this folder, to be corrected and loaded again.",
+)
 @shop_option
 @explained
 def load(
-    paths: tuple[Path, ...], sender: str | None, decimal: str, keep_good: bool, rejects: Path | None,
+    paths: tuple[Path, ...],
+    sender: str | None,
+    decimal: str,
+    keep_good: bool,
+    rejects: Path | None,
     shop_file: Path | None,
 ) -> None:
     """Load records from CSV or Excel files, or from folders of them. Loading again adds nothing.
@@ -70,34 +82,25 @@ def load(
     Examples:
       sandtrack load --shop foundry.sandtrack demo_data
       sandtrack load --decimal , --sender weighbridge delivery.csv
-      sandtrack load --keep-good --rejects bad.csv mix.csv
+      sandtrack load --keep-good --rejects bad mix.csv
     """
-    with opened(shop_file) as shop:
-        result = loaded(shop, paths, sender=sender, decimal=decimal, keep_good=keep_good, rejects=rejects)
-        click.echo(text.load_result(result))
-        if result.problems:
-            raise SystemExit(BAD_INPUT)
+    with opened(shop_file) as shop, progress_bar() as progress:
+        result = loading.load(
+            shop.ledger, paths, sender=sender, decimal=decimal, keep_good=keep_good, rejects=rejects, progress=progress
+        )
+    click.echo(text.load_result(result))
+    if result.problem_count:
+        raise SystemExit(BAD_INPUT)
 
 
-def loaded(shop: Shop, paths: tuple[Path, ...], **options: Any) -> loading.LoadResult:
-    """Load with a progress bar on a terminal; a refusal is printed line by line."""
-    bar: Any = None
-
-    def progress(done: int, total: int) -> None:
-        nonlocal bar
-        if bar is None:
-            bar = click.progressbar(length=total, label="loading", file=sys.stderr)
-            bar.__enter__()
-        bar.update(done - bar.pos)
-
-    try:
-        return loading.load(shop.ledger, paths, progress=progress if sys.stderr.isatty() else None, **options)
-    except LoadRefused as refusal:
-        click.echo(f"sandtrack: {refusal}", err=True)
-        raise SystemExit(BAD_INPUT) from None
-    finally:
-        if bar is not None:
-            bar.__exit__(None, None, None)
+@contextmanager
+def progress_bar() -> Iterator[loading.Progress | None]:
+    """A bar on a terminal, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(length=100, label="loading", file=sys.stderr) as bar:
+        yield lambda done, total: bar.update(int(100 * done / max(total, 1)) - bar.pos)
 
 
 @click.group(name="log")
@@ -141,8 +144,10 @@ def _cells(given: dict[str, Any]) -> dict[str, str]:
             for named in value:
                 label, sign, cell = named.partition("=")
                 if not sign:
-                    raise InputErrors([FieldError(field=name, value=named, reason="has no '='",
-                                                  accepted="NAME=VALUE")], what="the command")
+                    raise InputErrors(
+                        [FieldError(field=name, value=named, reason="has no '='", accepted="NAME=VALUE")],
+                        what="the command",
+                    )
                 cells[f"{name}_{label}"] = cell
         elif value is not None:
             cells[name] = value
@@ -159,8 +164,9 @@ def _options(column: flat.Column) -> list[click.Option]:
     if column.also:
         help_text += f"; or {_dashed(column.also[0])} with a unit"
     number = column.accepted.startswith("a number")
-    options = [click.Option([_dashed(column.name), column.name], help=help_text,
-                            metavar="NUMBER" if number else "TEXT")]
+    options = [
+        click.Option([_dashed(column.name), column.name], help=help_text, metavar="NUMBER" if number else "TEXT")
+    ]
     return options + [click.Option([_dashed(other), other], hidden=True) for other in column.also]
 
 

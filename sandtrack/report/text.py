@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from tabulate import tabulate
@@ -36,15 +37,21 @@ def answer(given: Answer, names: Names, *, units: str = "metric", why: bool = Fa
     if why:
         lines += basis(given)
     lines += cautions(given.cautions)
-    lines.append(f"as of {given.as_of}" + (f", as known on {given.known_on}" if given.known_on else "")
-                 + f" · {given.head}")
+    lines.append(
+        f"as of {given.as_of}" + (f", as known on {given.known_on}" if given.known_on else "") + f" · {given.head}"
+    )
     return "\n".join(lines)
 
 
 def table(headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[str]:
     """Aligned columns; what looks like a number is set to the right."""
-    drawn = tabulate([list(row) for row in rows], headers=list(headers), tablefmt="plain", disable_numparse=True,
-                     colalign=["left", *["right"] * (len(headers) - 1)] if headers else None)
+    drawn = tabulate(
+        [list(row) for row in rows],
+        headers=list(headers),
+        tablefmt="plain",
+        disable_numparse=True,
+        colalign=["left", *["right"] * (len(headers) - 1)] if headers else None,
+    )
     return drawn.splitlines()
 
 
@@ -65,8 +72,11 @@ def cautions(found: Iterable[Caution]) -> list[str]:
 
 def basis(given: Answer) -> list[str]:
     """What an answer rests on."""
-    return [line for one in given.basis
-            for line in wrapped("because  ", f"{one.what}: {one.value} [{one.tag}: {one.source}]")]
+    return [
+        line
+        for one in given.basis
+        for line in wrapped("because  ", f"{one.what}: {one.value} [{one.tag}: {one.source}]")
+    ]
 
 
 def mass(value_kg: float | None, system: str) -> str:
@@ -91,10 +101,16 @@ def _stock(given: Answer, names: Names, system: str) -> list[str]:
             span = given.ranges.get(f"stock_kg.{place}.{material}")
             room = given.values["room_kg"].get(place)
             counted = given.values["counted_on"].get(place, {}).get(material)
-            rows.append((
-                names("places", place), names("materials", material), mass(value, system),
-                f"{mass(span.low, system)} to {mass(span.high, system)}" if span else "–",
-                mass(room, system), day(counted) if counted else "never" if place != "moulds" else "–"))
+            rows.append(
+                (
+                    names("places", place),
+                    names("materials", material),
+                    mass(value, system),
+                    f"{mass(span.low, system)} to {mass(span.high, system)}" if span else "–",
+                    mass(room, system),
+                    day(counted) if counted else "never" if place != "moulds" else "–",
+                )
+            )
     return table(("place", "material", "stock", "could be", "room", "counted"), rows)
 
 
@@ -102,10 +118,17 @@ def _cover(given: Answer, names: Names, system: str) -> list[str]:
     rows = []
     for place, days in given.values["cover_days"].items():
         span = given.ranges[f"cover_days.{place}"]
-        rows.append((names("places", place), mass(given.values["stock_kg"][place], system),
-                     mass(given.values["draw_kg_day"][place], system), f"{days:.1f}",
-                     f"{span.low:.1f} to {span.high:.1f}", given.values["runs_out_on"][place],
-                     given.values["order_by"].get(place, "–")))
+        rows.append(
+            (
+                names("places", place),
+                mass(given.values["stock_kg"][place], system),
+                mass(given.values["draw_kg_day"][place], system),
+                f"{days:.1f}",
+                f"{span.low:.1f} to {span.high:.1f}",
+                given.values["runs_out_on"][place],
+                given.values["order_by"].get(place, "–"),
+            )
+        )
     return table(("place", "usable", "drawn a day", "working days", "could be", "runs out", "order by"), rows)
 
 
@@ -150,39 +173,68 @@ _BODIES: Mapping[str, Callable[[Answer, Names, str], list[str]]] = {
 
 def columns(listed: Iterable[Any]) -> str:
     """Columns of a file with what goes into them."""
-    rows = [(column.name, "required" if column.required else "", "\n".join(textwrap.wrap(column.doc, 44)),
-             "\n".join(textwrap.wrap(column.accepted, 40))) for column in listed]
+    rows = [
+        (
+            column.name,
+            "required" if column.required else "",
+            "\n".join(textwrap.wrap(column.doc, 44)),
+            "\n".join(textwrap.wrap(column.accepted, 40)),
+        )
+        for column in listed
+    ]
     return tabulate(rows, headers=["column", "", "what it is", "accepted"], tablefmt="plain", disable_numparse=True)
 
 
 def plant(shown: Plant) -> str:
     """A set-up on one page."""
-    lines = [f"{shown.shop.name}, {shown.shop.time_zone}, valid from {shown.shop.valid_from}", ""]
-    lines += table(("place", "kind", "material", "safe fill"), [
-        (f"{place.name or key} ({key})", place.kind, place.material or "–", mass(place.safe_fill_kg, "metric"))
-        for key, place in shown.places.items()]) + [""]
-    lines += table(("material", "kind", "family"), [
-        (f"{material.name or key} ({key})", material.kind, material.family or "–")
-        for key, material in shown.materials.items()]) + [""]
-    lines += table(("binder system", "family", "resin on sand", "speed set by"), [
-        (f"{system.name or key} ({key})", system.family, f"{system.resin_pct:g} %",
-         "grade" if system.lever == "grade" else "amount of catalyst")
-        for key, system in shown.binder_systems.items()]) + [""]
-    lines += table(("mixer", "sand", "runs"), [
-        (f"{mixer.name or key} ({key})", f"{mixer.sand_kg_min:g} kg/min", ", ".join(mixer.binder_systems))
-        for key, mixer in shown.mixers.items()])
-    if shown.measures:
-        lines += ["", *table(("measure", "mass of one", "steady error", "chance error"), [
-            (f"{measure.name or key} ({key})", f"{measure.mass_kg / 1e6:g} kg", f"{measure.steady_pct:g} %",
-             f"{measure.chance_pct:g} %") for key, measure in shown.measures.items()])]
-    return "\n".join(lines)
+
+    def titled(section: str) -> Iterable[tuple[str, Any]]:
+        return [(f"{entry.name or key} ({key})", entry) for key, entry in getattr(shown, section).items()]
+
+    tables = [
+        table(
+            ("place", "kind", "material", "safe fill"),
+            [(name, one.kind, one.material or "–", mass(one.safe_fill_kg, "metric")) for name, one in titled("places")],
+        ),
+        table(
+            ("material", "kind", "family"),
+            [(name, one.kind, one.family or "–") for name, one in titled("materials")],
+        ),
+        table(
+            ("binder system", "family", "resin on sand", "speed set by"),
+            [
+                (name, one.family, f"{one.resin_pct:g} %", "grade" if one.lever == "grade" else "amount of catalyst")
+                for name, one in titled("binder_systems")
+            ],
+        ),
+        table(
+            ("mixer", "sand", "runs"),
+            [(name, f"{one.sand_kg_min:g} kg/min", ", ".join(one.binder_systems)) for name, one in titled("mixers")],
+        ),
+        table(
+            ("measure", "mass of one", "steady error", "chance error"),
+            [
+                (name, f"{one.mass_kg / 1e6:g} kg", f"{one.steady_pct:g} %", f"{one.chance_pct:g} %")
+                for name, one in titled("measures")
+            ],
+        ),
+    ]
+    heading = f"{shown.shop.name}, {shown.shop.time_zone}, valid from {shown.shop.valid_from}"
+    return "\n".join([heading, *(line for lines in tables if len(lines) > 1 for line in ("", *lines))])
 
 
 def load_result(result: Any) -> str:
     """What a load did, a line a file."""
-    rows = [(one.name, f"{one.lines:,}", f"{one.new:,}", f"{one.known:,}", f"{one.refused:,}") for one in result.files]
+    rows = [
+        (Path(one.file).name, *(f"{count:,}" for count in (one.lines, one.new, one.known, one.refused)))
+        for one in result.files
+    ]
     lines = table(("file", "lines", "new", "known already", "refused"), rows)
     for problem in result.problems:
         lines += wrapped("! ", str(problem))
+    if result.problem_count > len(result.problems):
+        lines.append(f"! and {result.problem_count - len(result.problems):,} more bad lines")
+    lines += [f"left alone, no kind of record: {name}" for name in result.skipped]
+    lines += [f"bad lines written to {path}" for path in result.rejects]
     lines.append(f"{result.head.records:,} records, head of the chain {result.head.digest[:16]}")
     return "\n".join(lines)
