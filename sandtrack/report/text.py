@@ -43,16 +43,13 @@ def answer(given: Answer, names: Names, *, units: str = "metric", why: bool = Fa
     return "\n".join(lines)
 
 
-def table(headers: Sequence[str], rows: Iterable[Sequence[Any]]) -> list[str]:
-    """Aligned columns; what looks like a number is set to the right."""
+def table(headers: Sequence[str], rows: Iterable[Sequence[Any]], *, left: int = 1) -> list[str]:
+    """Aligned columns: the first `left` ones to the left, the others, numbers most of them, to the right."""
+    align = ["left" if column < left else "right" for column in range(len(headers))]
     drawn = tabulate(
-        [list(row) for row in rows],
-        headers=list(headers),
-        tablefmt="plain",
-        disable_numparse=True,
-        colalign=["left", *["right"] * (len(headers) - 1)] if headers else None,
+        [list(row) for row in rows], headers=list(headers), tablefmt="plain", disable_numparse=True, colalign=align
     )
-    return drawn.splitlines()
+    return [line.rstrip() for line in drawn.splitlines()]
 
 
 def wrapped(mark: str, words: str, width: int = WIDTH) -> list[str]:
@@ -111,7 +108,7 @@ def _stock(given: Answer, names: Names, system: str) -> list[str]:
                     day(counted) if counted else "never" if place != "moulds" else "–",
                 )
             )
-    return table(("place", "material", "stock", "could be", "room", "counted"), rows)
+    return table(("place", "material", "stock", "could be", "room", "counted"), rows, left=2)
 
 
 def _cover(given: Answer, names: Names, system: str) -> list[str]:
