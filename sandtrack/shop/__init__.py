@@ -12,7 +12,7 @@ from sandtrack.ledger import Ledger, system_clock
 from sandtrack.ledger.verify import Violation
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
-from sandtrack.shop import cover, finding, receipts, stock
+from sandtrack.shop import cover, finding, moulds, receipts, setting, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.picture import Moment, moment, picture
 
@@ -64,7 +64,8 @@ class Shop:
         """The set-up in force as it was sent: a mapping that `create` and `log("plant", …)` take."""
         with picture(self.ledger, at) as seen:
             (content,) = seen.reader.connection.execute(
-                "SELECT content FROM record WHERE seq = ?", (seen.day.revision,)).fetchone()
+                "SELECT content FROM record WHERE seq = ?", (seen.day.revision,)
+            ).fetchone()
         read: Mapping[str, Any] = json.loads(content)
         return read
 
@@ -96,6 +97,47 @@ class Shop:
         """How long stock lasts, and by when to order."""
         with picture(self.ledger, at, known_on) as seen:
             return cover.cover(seen)
+
+    def setting(
+        self,
+        mixer: str,
+        binder_system: str,
+        sand_temp_c: float | str | None = None,
+        *,
+        strip_time_min: float | str | None = None,
+        pattern: str | None = None,
+        box_sand_kg: float | str | None = None,
+        purpose: str | None = None,
+        chance: float | None = None,
+        catalyst_pct: float | None = None,
+        fast_share: float | None = None,
+        at: Moment = None,
+        known_on: Moment = None,
+    ) -> Answer:
+        """What to set on a mixer, how long the box can be filled, and when it strips.
+
+        The sand temperature may have a unit ("54 °F"); the last one recorded, if not said. With `catalyst_pct` or
+        `fast_share`: what that setting would give. Raises UnknownName, InputErrors.
+        """
+        with picture(self.ledger, at, known_on) as seen:
+            return setting.setting(
+                seen,
+                mixer,
+                binder_system,
+                sand_temp_c,
+                strip_time_min=strip_time_min,
+                pattern=pattern,
+                box_sand_kg=box_sand_kg,
+                purpose=purpose,
+                chance=chance,
+                catalyst_pct=catalyst_pct,
+                fast_share=fast_share,
+            )
+
+    def moulds(self, at: Moment = None, known_on: Moment = None) -> Answer:
+        """Which moulds stand, what they hold, and when each can be drawn."""
+        with picture(self.ledger, at, known_on) as seen:
+            return moulds.moulds(seen)
 
     def records(
         self,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -74,13 +74,26 @@ class Picture:
         """The shop's day of the instant asked about."""
         return date.fromisoformat(times.day_of(self.at, self.zone))
 
-    def records(self, *kinds: str, since: int | None = None, until: int | None = None) -> Iterator[Seen]:
-        """Records of some kinds in force (not withdrawn), with `at` in [since, until], in order of happening."""
+    def records(
+        self,
+        *kinds: str,
+        since: int | None = None,
+        until: int | None = None,
+        newest_first: bool = False,
+        naming: Collection[str] | None = None,
+    ) -> Iterator[Seen]:
+        """Records of some kinds in force (not withdrawn), with `at` in [since, until], in order of happening.
+
+        With `naming`, records whose text holds none of these words are passed over unread.
+        """
+        order = "at DESC, sender DESC, id DESC" if newest_first else "at, sender, id"
+        words = None if naming is None else [json.dumps(word, ensure_ascii=False)[1:-1] for word in naming]
         marks = ", ".join("?" * len(kinds))
         rows = self.reader.connection.execute(
             f"SELECT seq, kind, sender, id, at, recorded, content FROM record WHERE kind IN ({marks}) "
             "AND at >= ? AND at <= ? AND seq <= ? "
-            "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = seq AND v.record <= ?) ORDER BY at, sender, id",
+            "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = seq AND v.record <= ?) "
+            f"ORDER BY {order}",
             (
                 *kinds,
                 -(2**62) if since is None else since,
@@ -90,6 +103,21 @@ class Picture:
             ),
         )
         for seq, kind, sender, record_id, at, recorded, content in rows:
+            if words is not None and not any(word in content for word in words):
+                continue
+            values, _ = self.ledger.forms.check(kind, json.loads(content, parse_float=Decimal))
+            yield Seen(seq, kind, sender, record_id, at, recorded, values)
+
+    def numbered(self, seqs: Iterable[int]) -> Iterator[Seen]:
+        """Records by their place in the chain, in order of happening."""
+        found = [
+            self.reader.connection.execute(
+                "SELECT seq, kind, sender, id, at, recorded, content FROM record WHERE seq = ?", (seq,)
+            ).fetchone()
+            for seq in seqs
+        ]
+        for row in sorted(found, key=lambda row: (row[4], row[2], row[3])):
+            seq, kind, sender, record_id, at, recorded, content = row
             values, _ = self.ledger.forms.check(kind, json.loads(content, parse_float=Decimal))
             yield Seen(seq, kind, sender, record_id, at, recorded, values)
 

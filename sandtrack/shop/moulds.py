@@ -1,0 +1,251 @@
+"""Which moulds stand, what they hold, and when the last sand in each can be drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from sandtrack.plant import MOULDS
+from sandtrack.records import times
+from sandtrack.shop import blocks, sand_temperature, systems
+from sandtrack.shop.answer import Answer, Basis, Flag, Range
+from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW
+from sandtrack.shop.picture import KG, Picture, Seen
+from sandtrack.shop.serving import COVERAGE
+
+_HOUR = 3_600_000_000
+_MINUTE = 60_000_000
+
+
+@dataclass
+class _Mould:
+    """One mould in its present life, since its last knock-out."""
+
+    number: str
+    held_mg: Mapping[str, int]
+    ended_at: int | None
+    filled: list[Seen]
+    poured_at: int | None = None
+    held: bool = False
+    flags: list[Flag] = field(default_factory=list)
+
+    @property
+    def mixes(self) -> list[Seen]:
+        return [seen for seen in self.filled if seen.kind == "mix"]
+
+    @property
+    def since(self) -> int:
+        return self.filled[0].at
+
+    def flag(self, code: str, text: str) -> None:
+        self.flags.append(Flag(code, f"mould {self.number}: {text}", self.number))
+
+
+def moulds(picture: Picture) -> Answer:
+    """Every mould that holds something at the instant, the one that stands longest first.
+
+    Values: `moulds` {number: {`standing_since`, `last_sand_at`, `contents_kg` {material: kg}, `mixers`,
+    `binder_systems`, `purposes`, `patterns`, `mixes` (ids), `poured`, `poured_at`, `held`, `strip_from`, `strip_by`
+    (clock times of the low and high end of the range), `chance_stripped`, `ready` (yes, likely, not yet; None where
+    it is poured or not known), `ready_words`}}. Ranges: `strip_time_min.NUMBER`, from the mould's last sand.
+    """
+    standing = sorted(_standing(picture), key=lambda mould: (mould.since, mould.number))
+    _look_for_pours(picture, standing)
+    held = {block.key for block in blocks.blocked(picture) if block.what == "mould"}
+    ranges: dict[str, Range] = {}
+    entries: dict[str, dict[str, Any]] = {}
+    for mould in standing:
+        mould.held = mould.number in held
+        _look_at(picture, mould)
+        entries[mould.number] = {**_contents(picture, mould), **_strip(picture, mould, ranges)}
+    flags = [flag for mould in standing for flag in mould.flags]
+    flags += [block.flag for block in blocks.blocked(picture) if block.what == "mould" and block.key in entries]
+    return Answer(
+        question="moulds",
+        as_of=picture.as_of,
+        known_on=picture.known_on,
+        values={"moulds": entries},
+        ranges=ranges,
+        basis=(
+            Basis("contents", "what was booked into each mould since its last knock-out", "record", picture.head),
+            Basis(
+                "strip times",
+                "from the end of each mix, by its own sand temperature and the catalyst that it really drew; of "
+                "several mixes the slowest counts",
+                "derived",
+                "starting belief: no strip check is used yet; wide on purpose",
+            ),
+        ),
+        flags=tuple(flags),
+        cautions=(CHEMICALS, TEST_THEN_DRAW, *((HELD,) if any(mould.held for mould in standing) else ())),
+        head=picture.head,
+    )
+
+
+def _standing(picture: Picture) -> Iterator[_Mould]:
+    """Open moulds, each with the records that filled it since it was last emptied; by the index on moulds alone."""
+    connection, last = picture.reader.connection, picture.reader.last
+    for number, held in picture.reader.mould_contents_mg(picture.at).items():
+        (ended,) = connection.execute(
+            "SELECT max(at) FROM ending e WHERE mould = ? AND at <= ? AND record <= ? "
+            "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = e.record AND v.record <= ?)",
+            (number, picture.at, last, last),
+        ).fetchone()
+        rows = connection.execute(
+            "SELECT DISTINCT event FROM movement m WHERE mould = ? AND at > ? AND at <= ? AND target = ? "
+            "AND record <= ? AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = m.event AND v.record <= ?)",
+            (number, -(2**62) if ended is None else ended, picture.at, MOULDS, last, last),
+        ).fetchall()
+        filled = list(picture.numbered(row[0] for row in rows))
+        if filled:
+            yield _Mould(number, held, ended, filled)
+
+
+def _look_for_pours(picture: Picture, standing: list[_Mould]) -> None:
+    by_number = {mould.number: mould for mould in standing}
+    if not standing:
+        return
+    for pour in picture.records("pour", since=standing[0].since, naming=by_number):
+        for number in pour.values["moulds"]:
+            mould = by_number.get(number)
+            if mould is not None and pour.at >= mould.since and mould.poured_at is None:
+                mould.poured_at = pour.at
+
+
+def _look_at(picture: Picture, mould: _Mould) -> None:
+    limits = picture.plant.limits
+    stands_h = (picture.at - mould.since) / _HOUR
+    if stands_h > limits.mould_standing_h:
+        what = "poured" if mould.poured_at is not None else "not poured"
+        text = (
+            f"stands since {times.show(mould.since, picture.zone)}, {stands_h:.0f} h, {what} "
+            f"(limit {limits.mould_standing_h:g} h): was its knock-out recorded?"
+        )
+        mould.flag("standing_too_long", text)
+    if mould.ended_at is not None and mould.since - mould.ended_at < limits.number_reuse_h * _HOUR:
+        text = (
+            f"filled {(mould.since - mould.ended_at) / _HOUR:.1f} h after it was ended at "
+            f"{times.show(mould.ended_at, picture.zone)}: is the number used again, or a clock wrong?"
+        )
+        mould.flag("number_used_again", text)
+    families = {
+        picture.setups.on(mix.at).find("binder_systems", mix.values["binder_system"]).family for mix in mould.mixes
+    }
+    if len(families) > 1:
+        names = " and ".join(sorted(family.replace("_", " ") for family in families))
+        mould.flag("two_families", f"holds sand of {names}: one upsets the cure of the other")
+
+
+def _contents(picture: Picture, mould: _Mould) -> dict[str, Any]:
+    def told(name: str, default: str | None = None) -> list[str]:
+        values = [mix.values.get(name, default) for mix in mould.mixes]
+        return list(dict.fromkeys(value for value in values if value is not None))
+
+    patterns = [
+        dict(zip(mix.values["moulds"], mix.values.get("patterns", ()), strict=False)).get(mould.number)
+        for mix in mould.mixes
+    ]
+    return {
+        "standing_since": times.show(mould.since, picture.zone),
+        "last_sand_at": times.show(mould.filled[-1].at, picture.zone),
+        "contents_kg": {material: mass / KG for material, mass in sorted(mould.held_mg.items())},
+        "mixers": told("mixer"),
+        "binder_systems": told("binder_system"),
+        "purposes": told("purpose", "whole"),
+        "patterns": list(dict.fromkeys(pattern for pattern in patterns if pattern)),
+        "mixes": [mix.id for mix in mould.mixes],
+        "poured": mould.poured_at is not None,
+        "poured_at": None if mould.poured_at is None else times.show(mould.poured_at, picture.zone),
+        "held": mould.held,
+    }
+
+
+@dataclass(frozen=True)
+class _Clock:
+    """When one mix strips, as instants, and the chance that it has."""
+
+    low: int
+    mid: int
+    high: int
+    chance: float
+
+
+def _strip(picture: Picture, mould: _Mould, ranges: dict[str, Range]) -> dict[str, Any]:
+    """Clock times of the slowest of a mould's mixes, and whether it is ready to be tried."""
+    clocks = [_clock(picture, mould, mix) for mix in mould.mixes]
+    known = [clock for clock in clocks if clock is not None]
+    if not known or len(known) < len(clocks):
+        words = "its strip time is not known: test, then draw"
+        return {"strip_from": None, "strip_by": None, "chance_stripped": None, "ready": None, "ready_words": words}
+    low, mid, high = (max(getattr(clock, end) for clock in known) for end in ("low", "mid", "high"))
+    start = mould.mixes[-1].at
+    ranges[f"strip_time_min.{mould.number}"] = Range(
+        (low - start) / _MINUTE,
+        (mid - start) / _MINUTE,
+        (high - start) / _MINUTE,
+        COVERAGE,
+        "minutes from the end of the mould's last mix until its pattern can be drawn",
+    )
+    ready, words = _ready(picture, mould, low, mid, high)
+    return {
+        "strip_from": times.show(low, picture.zone),
+        "strip_by": times.show(high, picture.zone),
+        "chance_stripped": min(clock.chance for clock in known),
+        "ready": ready,
+        "ready_words": words,
+    }
+
+
+def _ready(picture: Picture, mould: _Mould, low: int, mid: int, high: int) -> tuple[str | None, str]:
+    if mould.poured_at is not None:
+        return None, f"poured at {times.show(mould.poured_at, picture.zone)}"
+    late = times.show(high, picture.zone)[11:16]
+    stop = "held: not to be used until it is released; " if mould.held else ""
+    if picture.at >= high:
+        return "yes", f"{stop}past the late end of its range ({late}): test, then draw"
+    if picture.at >= mid:
+        return "likely", f"{stop}more likely than not, but it could take until {late}: test, then draw"
+    early = times.show(low, picture.zone)[11:16]
+    when = "it could be by now" if picture.at >= low else f"it could be from {early}"
+    return "not yet", f"{stop}not yet likely; {when}, and may take until {late}: test, then draw"
+
+
+def _clock(picture: Picture, mould: _Mould, mix: Seen) -> _Clock | None:
+    """Strip time of one mix by its own record; None, with a flag, where that does not say enough."""
+    day = picture.setups.on(mix.at)
+    system = systems.system(day.find("binder_systems", mix.values["binder_system"]))
+    if system.belief is None:
+        mould.flag("no_reference", f"no strip time of {system.name} is known: the set-up gives no reference")
+        return None
+    temp = mix.values.get("sand_temp_c")
+    if temp is None:
+        last = next(sand_temperature.readings(picture, mix.values["mixer"], mix.at, sand_temperature.OLDEST_H), None)
+        if last is None:
+            mould.flag("sand_temp_unknown", f"mix {mix.id} gives no sand temperature, and none was read before it")
+            return None
+        temp = last.value_c
+        text = f"mix {mix.id} gives no sand temperature: {temp:.1f} °C of {last.source} is used"
+        mould.flag("sand_temp_recorded", text)
+    if not sand_temperature.LOWEST_C <= temp <= sand_temperature.HIGHEST_C:
+        mould.flag("sand_temp_implausible", f"mix {mix.id} says {temp:.1f} °C, which mixed sand is not")
+        return None
+    streams = [
+        (material, day.is_sand(material), day.mass_mg(stream["mass_kg"]) / KG)
+        for stream in mix.values["streams"]
+        if (material := stream.get("material") or day.material_at(stream["place"]))
+    ]
+    lever = system.lever_used(streams)
+    if lever is None:
+        lever = system.usual
+        if lever is None:
+            mould.flag("setting_unknown", f"mix {mix.id} does not tell its {system.lever_word}, nor does the set-up")
+            return None
+        text = f"mix {mix.id} does not tell its {system.lever_word}: the usual {system.show(lever)} is taken"
+        mould.flag("setting_unknown", text)
+    elif not system.window.holds(lever):
+        text = f"mix {mix.id} had {system.show(round(lever, 1))}, outside the window of {system.window}"
+        mould.flag("outside_window", text)
+    low, mid, high = (mix.at + round(span * _MINUTE) for span in system.belief.strip_range_min(temp, lever))
+    passed = (picture.at - mix.at) / _MINUTE
+    return _Clock(low, mid, high, system.belief.chance_by(passed, temp, lever) if passed > 0 else 0.0)

@@ -1,0 +1,189 @@
+"""What to look at before a mixer is set: blocked stock, old lots, calibration, sand of another family, wet sand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from sandtrack.plant import Mixer
+from sandtrack.records import times
+from sandtrack.shop import blocks
+from sandtrack.shop.answer import Flag
+from sandtrack.shop.picture import KG, Picture, Seen
+from sandtrack.shop.systems import System
+from sandtrack.trade.advice import crossing_advice, moisture_advice
+from sandtrack.trade.moisture import moisture_pct
+
+_DAY = 86_400_000_000
+_LOOK_BACK_DAYS = 400  # for lots and calibrations: longer than liquids keep
+_MOISTURE_DAYS = 7  # practice: a moisture test older than a week says nothing of the sand in the silo
+
+
+@dataclass(frozen=True)
+class Lot:
+    """A lot that the stock of a place can be of, by its delivery or transfer."""
+
+    place: str
+    material: str
+    seen: Seen
+
+    @property
+    def name(self) -> str:
+        lot: str = self.seen.values.get("lot", "")
+        return lot
+
+
+def look_at(picture: Picture, mixer: Mixer, system: System) -> tuple[list[Flag], list[Flag]]:
+    """What blocks the mixer from this system, and what else is to be looked at."""
+    draws = mixer.draws.get(system.key, {})
+    if not draws:
+        text = (
+            f"the set-up does not say what {picture.name('mixers', mixer.key)} draws {system.name} from "
+            f"(mixers.{mixer.key}.draws.{system.key}): blocked stock, lots and reclaimed sand cannot be checked"
+        )
+        return [], [Flag("draws_unknown", text, mixer.key), *_calibration(picture, mixer)]
+    lots = _lots(picture, draws)
+    blocking = list(_blocking(picture, draws, lots))
+    return blocking, [
+        *_past_use_by(picture, lots),
+        *_calibration(picture, mixer),
+        *_crossings(picture, draws, system),
+        *_wet(picture, draws, system),
+    ]
+
+
+def _blocking(picture: Picture, draws: Mapping[str, str], lots: list[Lot]) -> Iterator[Flag]:
+    drawn = set(draws.values())
+    held = {lot.name: lot.place for lot in lots if lot.name}
+    for block in blocks.blocked(picture):
+        if block.what == "place" and block.key in drawn:
+            yield block.flag
+        elif block.what == "lot" and block.key in held:
+            place = picture.name("places", held[block.key])
+            yield Flag(block.flag.code, f"{block.flag.text}; {place} can hold it", block.key)
+
+
+def _lots(picture: Picture, draws: Mapping[str, str]) -> list[Lot]:
+    """Lots that stock can be of: the latest to come in, back to as much as is there now (first in, first out)."""
+    left = {}
+    for place in draws.values():
+        own = picture.day.material_at(place)
+        if own:
+            left[place] = picture.reader.stock_mg(place, own, picture.at)
+    found: list[Lot] = []
+    since = picture.at - _LOOK_BACK_DAYS * _DAY
+    for seen in picture.records("delivery", "transfer", since=since, newest_first=True):
+        place = seen.values.get("place") or seen.values.get("target", "")
+        if place not in left:
+            continue
+        day = picture.setups.on(seen.at)
+        material = seen.values.get("material") or day.material_at(seen.values.get("source", place))
+        found.append(Lot(place, material, seen))
+        left[place] -= _mass_mg(day, seen.values)
+        if left[place] <= 0:
+            del left[place]
+            if not left:
+                break
+    return found
+
+
+def _mass_mg(day: Any, values: Mapping[str, Any]) -> int:
+    mass: int = (
+        day.mass_mg(values["mass_kg"])
+        if "mass_kg" in values
+        else day.mass_mg(values["gross_kg"]) - day.mass_mg(values["tare_kg"])
+    )
+    return mass
+
+
+def _past_use_by(picture: Picture, lots: list[Lot]) -> Iterator[Flag]:
+    for lot in lots:
+        values = lot.seen.values
+        keeps = picture.day.find("materials", lot.material).shelf_life_days
+        made: date | None = values.get("made_on")
+        last: date | None = values.get("use_by")
+        if last is None and made is not None and keeps is not None:
+            last = made + timedelta(days=int(keeps))
+        if last is not None and last < picture.today:
+            name = f"lot {lot.name}" if lot.name else f"delivery {lot.seen.id}"
+            text = (
+                f"{picture.name('materials', lot.material)}, {name} in {picture.name('places', lot.place)} was to be "
+                f"used by {last}: test it, or change it"
+            )
+            yield Flag("past_use_by", text, lot.name or lot.place)
+
+
+def _calibration(picture: Picture, mixer: Mixer) -> Iterator[Flag]:
+    every = mixer.calibrate_every_days
+    if every is None:
+        return
+    name = picture.name("mixers", mixer.key)
+    since = picture.at - round(max(every, _LOOK_BACK_DAYS) * _DAY)
+    for seen in picture.records("calibration", since=since, newest_first=True):
+        if seen.values["mixer"] != mixer.key:
+            continue
+        if seen.at < picture.at - every * _DAY:
+            text = (
+                f"{name} was last calibrated on {times.day_of(seen.at, picture.zone)}; "
+                f"it is due every {every:g} days: flows may be off"
+            )
+            yield Flag("calibration_overdue", text, mixer.key)
+        return
+    text = f"no calibration of {name} is recorded; it is due every {every:g} days: flows may be off"
+    yield Flag("calibration_overdue", text, mixer.key)
+
+
+def _sands(picture: Picture, draws: Mapping[str, str]) -> dict[str, set[str]]:
+    """Sands that the mixer draws: place → its own by set-up, and any other that the book has there."""
+    sands: dict[str, set[str]] = {}
+    for place in draws.values():
+        own = picture.day.material_at(place)
+        if own and picture.day.is_sand(own):
+            sands[place] = {own}
+    for place, material in picture.reader.holdings():
+        other = place in sands and material not in sands[place] and picture.day.is_sand(material)
+        if other and picture.reader.stock_mg(place, material, picture.at) > KG:
+            sands[place].add(material)
+    return sands
+
+
+def _crossings(picture: Picture, draws: Mapping[str, str], system: System) -> Iterator[Flag]:
+    for place, sands in _sands(picture, draws).items():
+        for material in sorted(sands):
+            family = picture.day.find("materials", material).family or None
+            for advice in crossing_advice(binder_family=system.family, sand_family=family):
+                text = f"{picture.name('materials', material)} in {picture.name('places', place)}: {advice.text}"
+                yield Flag(advice.code, text, place)
+
+
+def _wet(picture: Picture, draws: Mapping[str, str], system: System) -> Iterator[Flag]:
+    sands, seen_places = _sands(picture, draws), set()
+    since = picture.at - _MOISTURE_DAYS * _DAY
+    for seen in picture.records("sand_test", since=since, newest_first=True):
+        place = seen.values.get("sample", {}).get("place", "")
+        if seen.values["test"] != "moisture" or place not in sands or place in seen_places:
+            continue
+        moisture = _moisture_pct(seen.values)
+        if moisture is None:
+            continue
+        seen_places.add(place)
+        where = f"{picture.name('places', place)} (test {seen.id} of {times.day_of(seen.at, picture.zone)})"
+        advice = moisture_advice(system.family, moisture)
+        yield from (Flag(each.code, f"{where}: {each.text}", place) for each in advice)
+        limits = picture.day.find("materials", picture.day.material_at(place)).limits
+        most = limits.get("moisture_pct", (None, None))[1]
+        if not advice and most is not None and moisture > most:
+            text = f"{where}: {moisture:.2g} % moisture, above the shop's limit of {most:g} %: hold the silo"
+            yield Flag("sand_wet", text, place)
+
+
+def _moisture_pct(values: Mapping[str, Any]) -> float | None:
+    """Moisture as reported, else from the two weighings, on the sand as it came. [%]"""
+    stated = values.get("results", {}).get("moisture_pct")
+    readings = values.get("readings", {})
+    before, after = readings.get("before_g"), readings.get("after_g")
+    if stated is None and isinstance(before, float) and isinstance(after, float) and before > 0 <= after:
+        stated = moisture_pct(before_g=before, after_g=after)
+    return float(stated) if isinstance(stated, float) and 0 <= stated <= 100 else None

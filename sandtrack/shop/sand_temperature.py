@@ -1,0 +1,108 @@
+"""Temperature of the mixed sand: as asked, or as last read; one that cannot be is not acted on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from sandtrack.records import times
+from sandtrack.shop.answer import Basis, Flag
+from sandtrack.shop.picture import Picture
+
+# practice: no shop mixes sand colder or hotter than this; a gauge that says so is broken or not in the sand.
+LOWEST_C, HIGHEST_C = -20.0, 60.0
+# practice: some tonnes of sand do not change by more than this within this time; two readings that agree are believed.
+MOST_CHANGE_C, WITHIN_H = 10.0, 2.0
+# practice: a reading of another day says nothing of today's sand.
+OLDEST_H = 24.0
+
+_HOUR = 3_600_000_000
+AGAIN = "measure again: gauge in the stream of mixed sand at the mixer, and read it when it stands still"
+
+
+class Reading(NamedTuple):
+    """A temperature of mixed sand as recorded."""
+
+    at: int
+    value_c: float
+    source: str
+
+
+@dataclass(frozen=True)
+class SandTemperature:
+    """The temperature to go by, or why there is none."""
+
+    value_c: float | None
+    basis: tuple[Basis, ...] = ()
+    flags: tuple[Flag, ...] = ()
+    because: str = ""
+
+
+def readings(picture: Picture, mixer: str, until: int, hours: float) -> Iterator[Reading]:
+    """Temperatures of one mixer's sand in the hours up to an instant, newest first: readings, and those of its mixes.
+
+    A reading that names no mixer counts for each.
+    """
+    since = until - round(hours * _HOUR)
+    for seen in picture.records("temperature", "mix", since=since, until=until, newest_first=True):
+        values, name = seen.values, f"{seen.kind} {seen.id}"
+        if seen.kind == "mix" and values["mixer"] == mixer and "sand_temp_c" in values:
+            yield Reading(seen.at, values["sand_temp_c"], name)
+        elif seen.kind == "temperature" and values["what"] == "mixed_sand" and values.get("mixer", mixer) == mixer:
+            yield Reading(seen.at, values["value_c"], name)
+
+
+def judged(picture: Picture, mixer: str, given_c: float | None) -> SandTemperature:
+    """The temperature to go by: the one given, else the last one read, unless it cannot be."""
+    if given_c is not None:
+        why = _implausible(picture, mixer, given_c, picture.at, None)
+        basis = Basis("sand temperature", f"{given_c:.1f} °C", "record", "as given with the question")
+        return _found(given_c, basis, (), why, mixer)
+    last = next(readings(picture, mixer, picture.at, OLDEST_H), None)
+    if last is None:
+        return SandTemperature(
+            None,
+            because=f"the temperature of the mixed sand is not given, and none of {picture.name('mixers', mixer)} was "
+            f"recorded in the last {OLDEST_H:g} h",
+        )
+    read_at = times.show(last.at, picture.zone)
+    flag = Flag(
+        "sand_temp_recorded",
+        f"no sand temperature was given: the last one read is used, {last.value_c:.1f} °C at {read_at}, "
+        f"{_age(picture.at - last.at)} ago ({last.source})",
+        mixer,
+    )
+    why = _implausible(picture, mixer, last.value_c, last.at, last)
+    basis = Basis("sand temperature", f"{last.value_c:.1f} °C, read at {read_at}", "record", last.source)
+    return _found(last.value_c, basis, (flag,), why, mixer)
+
+
+def _found(value_c: float, basis: Basis, flags: tuple[Flag, ...], why: str, mixer: str) -> SandTemperature:
+    if not why:
+        return SandTemperature(value_c, (basis,), flags)
+    return SandTemperature(None, (basis,), (*flags, Flag("sand_temp_implausible", why, mixer)), why)
+
+
+def _implausible(picture: Picture, mixer: str, value_c: float, at: int, itself: Reading | None) -> str:
+    """Why a temperature cannot be, or nothing."""
+    said = f"a sand temperature of {value_c:.1f} °C is not acted on: "
+    if not LOWEST_C <= value_c <= HIGHEST_C:
+        return f"{said}mixed sand lies between {LOWEST_C:g} and {HIGHEST_C:g} °C"
+    others = [
+        other
+        for other in readings(picture, mixer, at, WITHIN_H)
+        if other != itself and LOWEST_C <= other.value_c <= HIGHEST_C
+    ]
+    if not others or any(abs(other.value_c - value_c) <= MOST_CHANGE_C for other in others):
+        return ""
+    near = others[0]
+    return (
+        f"{said}it was {near.value_c:.1f} °C at {times.show(near.at, picture.zone)} ({near.source}), and sand does not "
+        f"change by more than {MOST_CHANGE_C:g} °C within {WITHIN_H:g} h"
+    )
+
+
+def _age(span_us: int) -> str:
+    minutes = round(span_us / 60e6)
+    return f"{minutes} min" if minutes < 120 else f"{minutes / 60:.0f} h"

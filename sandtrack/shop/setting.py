@@ -1,0 +1,347 @@
+"""What to set on a mixer: the smallest setting that strips in time while the box can still be filled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from sandtrack import units
+from sandtrack.errors import FieldError, InputErrors
+from sandtrack.plant import Limits, Mixer, Pattern
+from sandtrack.records.events import PURPOSES
+from sandtrack.shop import readiness, sand_temperature, set_points, systems, ways_out
+from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range
+from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW, WRONG_MATERIAL
+from sandtrack.shop.picture import Picture
+from sandtrack.shop.serving import COVERAGE, Job, Times
+from sandtrack.shop.systems import System
+from sandtrack.shop.words import minutes, moulders_words
+from sandtrack.trade.advice import temperature_advice
+from sandtrack.trade.recipe import AmountIsNoLever, with_lever
+
+_STRIP_MEANING = (
+    "time from the last sand in the box until the pattern can be drawn; the next mould lies inside with this chance"
+)
+_WORK_MEANING = "time from the first sand in the box within which it can be filled and compacted"
+
+
+def setting(
+    picture: Picture,
+    mixer: str,
+    binder_system: str,
+    sand_temp_c: float | str | None = None,
+    *,
+    strip_time_min: float | str | None = None,
+    pattern: str | None = None,
+    box_sand_kg: float | str | None = None,
+    purpose: str | None = None,
+    chance: float | None = None,
+    catalyst_pct: float | None = None,
+    fast_share: float | None = None,
+) -> Answer:
+    """What to set for a wanted strip time; with `catalyst_pct` or `fast_share`: what that setting would give.
+
+    Values: `mixer`, `binder_system`, `sand_temp_c`, `ask_again_below_c`, `ask_again_above_c`, `wanted_strip_min`,
+    `wanted_chance`; `resin_pct`, `catalyst_pct` (with `catalyst_base`, what is 100 %), `fast_share` (grades only),
+    `chance_to_strip`, `strip_time_min`, `work_time_min` (middles), `fill_within_min`, `flows_kg_min` and `flows_ml_min` by stream;
+    with a box `box_sand_kg`, `fill_time_min`, `work_time_used_share` (of the low end of the work time),
+    `masses_kg`; `say`, the moulder's words. Where nothing serves: `nearest` with the same names and `serves` false.
+    Ranges: `strip_time_min`, `work_time_min`. Raises UnknownName, InputErrors.
+    """
+    asked = _asked(
+        picture,
+        mixer,
+        binder_system,
+        {
+            "sand_temp_c": sand_temp_c,
+            "strip_time_min": strip_time_min,
+            "box_sand_kg": box_sand_kg,
+            "chance": chance,
+            "catalyst_pct": catalyst_pct,
+            "fast_share": fast_share,
+        },
+        pattern,
+        purpose,
+    )
+    draft = _Draft(picture, asked)
+    return _refused_outright(draft) or _answered(draft)
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """The question as read."""
+
+    mixer: Mixer
+    system: System
+    numbers: dict[str, float]
+    pattern: Pattern | None
+    purpose: str | None
+
+    @property
+    def wanted_min(self) -> float | None:
+        """Strip time wanted: said, else the pattern's usual, else the system's."""
+        said = self.numbers.get("strip_time_min")
+        if said is None and self.pattern is not None:
+            said = self.pattern.usual_strip_min
+        return self.system.entry.usual_strip_min if said is None else said
+
+    @property
+    def box_kg(self) -> float | None:
+        said = self.numbers.get("box_sand_kg")
+        return self.pattern.box_sand_kg if said is None and self.pattern is not None else said
+
+    @property
+    def what_if(self) -> float | None:
+        """A setting asked about, of what sets the speed."""
+        return self.numbers.get(self.system.lever_field)
+
+
+@dataclass
+class _Draft:
+    """An answer on its way."""
+
+    picture: Picture
+    asked: _Asked
+    values: dict[str, Any] = field(default_factory=dict)
+    ranges: dict[str, Range] = field(default_factory=dict)
+    basis: list[Basis] = field(default_factory=list)
+    flags: list[Flag] = field(default_factory=list)
+
+    def answer(self, because: str = "", instead: tuple[str, ...] = ()) -> Answer:
+        codes = {flag.code for flag in self.flags}
+        cautions = [CHEMICALS, TEST_THEN_DRAW]
+        cautions += [Caution(said.code, said.text) for said in self.asked.system.family.cautions]
+        if codes & {"held", "failed_certificate", "wrong_material"}:
+            cautions.append(HELD)
+        if "wrong_material" in codes:
+            cautions.append(WRONG_MATERIAL)
+        asked = {"mixer": self.asked.mixer.key, "binder_system": self.asked.system.key}
+        if self.asked.pattern is not None:
+            asked["pattern"] = self.asked.pattern.key
+        if self.asked.purpose is not None:
+            asked["purpose"] = self.asked.purpose
+        return Answer(
+            question="setting",
+            as_of=self.picture.as_of,
+            known_on=self.picture.known_on,
+            values={**asked, **self.values},
+            ranges=self.ranges,
+            basis=tuple(self.basis),
+            flags=tuple(self.flags),
+            cautions=tuple(cautions),
+            possible=not because,
+            because=because,
+            instead=instead,
+            head=self.picture.head,
+        )
+
+
+_READ: dict[str, Callable[[Any], float]] = {
+    "sand_temp_c": lambda raw: units.parse(raw, "temperature", field="sand_temp_c"),
+    "strip_time_min": lambda raw: units.parse(raw, "time", field="strip_time_min", unit="min"),
+    "box_sand_kg": lambda raw: units.parse(raw, "mass", field="box_sand_kg"),
+    "chance": lambda raw: float(units.number(raw, field="chance")),
+    "catalyst_pct": lambda raw: units.parse(raw, "percent", field="catalyst_pct"),
+    "fast_share": lambda raw: float(units.number(raw, field="fast_share")),
+}
+
+
+def _asked(
+    picture: Picture,
+    mixer: str,
+    binder_system: str,
+    raw: dict[str, Any],
+    pattern: str | None,
+    purpose: str | None,
+) -> _Asked:
+    machine: Mixer = picture.plant.named("mixers", mixer)
+    system = systems.named(picture.plant, binder_system)
+    card: Pattern | None = None if pattern is None else picture.plant.named("patterns", pattern)
+    numbers: dict[str, float] = {}
+    problems: list[FieldError] = []
+    for name, value in raw.items():
+        if value is None:
+            continue
+        try:
+            numbers[name] = _READ[name](value)
+        except FieldError as problem:
+            problems.append(problem)
+    for name in ("strip_time_min", "box_sand_kg"):
+        if numbers.get(name, 1.0) <= 0:
+            problems.append(FieldError(field=name, value=raw[name], reason="is nothing", accepted="above 0"))
+    if not 0 < numbers.get("chance", 0.5) < 1:
+        problems.append(
+            FieldError(field="chance", value=raw["chance"], reason="is out of range", accepted="between 0 and 1")
+        )
+    if purpose is not None and purpose not in PURPOSES:
+        problems.append(FieldError(field="purpose", value=purpose, reason="is not known", accepted=", ".join(PURPOSES)))
+    if problems:
+        raise InputErrors(problems, what="the question")
+    return _Asked(machine, system, numbers, card, purpose)
+
+
+def _refused_outright(draft: _Draft) -> Answer | None:
+    """Refusals that no temperature changes."""
+    asked, picture = draft.asked, draft.picture
+    system, name = asked.system, asked.system.name
+    machine = picture.name("mixers", asked.mixer.key)
+    if system.key not in asked.mixer.binder_systems:
+        able = [
+            picture.name("mixers", key)
+            for key, other in picture.plant.mixers.items()
+            if system.key in other.binder_systems
+        ]
+        runs = ", ".join(picture.name("binder_systems", key) for key in asked.mixer.binder_systems)
+        instead = [f"{machine} runs: {runs}", *([f"{name} is run on: {', '.join(able)}"] if able else [])]
+        return draft.answer(f"{name} is not run on {machine}", tuple(instead))
+    if system.family.lever == "grade" and "catalyst_pct" in asked.numbers:
+        try:
+            with_lever(system.recipe(system.usual or 0.0), amount_pct=asked.numbers["catalyst_pct"])
+        except AmountIsNoLever as refused:
+            return draft.answer(refused.message, (*refused.ways, "ask again with fast_share, or with a strip time"))
+    if system.family.lever == "amount" and "fast_share" in asked.numbers:
+        return draft.answer(
+            f"{system.family.name} has no grades: its speed is set by the amount of {system.lever_word}",
+            ("ask again with catalyst_pct, or with a strip time",),
+        )
+    if system.belief is None:
+        wanted = "fast_share" if system.family.lever == "grade" else "catalyst_pct"
+        return draft.answer(
+            f"no strip time of {name} is known, so none can be stated",
+            (
+                f"add to [binder_systems.{system.key}] of the set-up, from the supplier's data sheet or the shop's own "
+                f"watch: reference = {{ strip_time_min = …, temp_c = …, {wanted} = …, definition = … }}",
+            ),
+        )
+    if asked.wanted_min is None and asked.what_if is None:
+        return draft.answer(
+            "no strip time is wanted",
+            (
+                "ask with strip_time_min",
+                f"add usual_strip_min to [binder_systems.{system.key}] or to the pattern in the set-up",
+            ),
+        )
+    what_if = asked.what_if
+    faster = what_if is not None and what_if > system.window.high
+    if what_if is not None and not (system.window.holds(what_if) and (what_if > 0 or system.family.lever == "grade")):
+        return draft.answer(
+            f"{system.show(what_if)} is outside the window of {ways_out.window_words(system)}",
+            (*ways_out.another_speed(system, faster=faster), f"{'warmer' if faster else 'cooler'} sand"),
+        )
+    return None
+
+
+def _answered(draft: _Draft) -> Answer:
+    asked, picture, limits = draft.asked, draft.picture, draft.picture.plant.limits
+    system = asked.system
+    blocking, notes = readiness.look_at(picture, asked.mixer, system)
+    draft.flags += blocking
+    draft.flags += notes
+    draft.basis += system.basis
+    sand = sand_temperature.judged(picture, asked.mixer.key, asked.numbers.get("sand_temp_c"))
+    draft.flags += sand.flags
+    draft.basis += sand.basis
+    if sand.value_c is None or system.belief is None:
+        record = f"record it: a temperature of mixed_sand, or sand_temp_c of a mix, on {asked.mixer.key}"
+        return draft.answer(sand.because, (sand_temperature.AGAIN, record))
+    if blocking:
+        return draft.answer(
+            "; ".join(flag.text for flag in blocking),
+            ("have it released by a competent person", "draw from another place"),
+        )
+    temp, moved = sand.value_c, limits.sand_moved_c
+    draft.values |= {"sand_temp_c": temp, "ask_again_below_c": temp - moved, "ask_again_above_c": temp + moved}
+    window = system.family.sand_window_c
+    for advice in temperature_advice(system.family, temp, sand_window_c=window):
+        draft.flags.append(Flag(advice.code, advice.text, asked.mixer.key))
+    box = asked.box_kg
+    job = Job(
+        system=system,
+        belief=system.belief,
+        sand_temp_c=temp,
+        chance=asked.numbers.get("chance", limits.chance_to_strip),
+        work_time_share=limits.work_time_share,
+        wanted_min=asked.wanted_min,
+        fill_min=None if box is None else box / asked.mixer.sand_kg_min,
+    )
+    _say_what_was_asked(draft, job)
+    what_if = asked.what_if
+    if what_if is not None:
+        return _what_if(draft, job, what_if)
+    lever = job.serving()
+    if lever is not None:
+        _tell(draft, job, lever)
+        return draft.answer()
+    nearest, because, instead = ways_out.found(picture, asked.mixer, job, box)
+    told = job.times(nearest)
+    points = {**_points(draft, job, told), **set_points.spans(told)}
+    draft.values["nearest"] = {"serves": False, "why_not": because, **points}
+    return draft.answer(because, instead)
+
+
+def _say_what_was_asked(draft: _Draft, job: Job) -> None:
+    asked, limits = draft.asked, draft.picture.plant.limits
+    said = "strip_time_min" in asked.numbers
+    of_pattern = asked.pattern is not None and asked.pattern.usual_strip_min is not None
+    if job.wanted_min is not None:
+        draft.values |= {"wanted_strip_min": job.wanted_min, "wanted_chance": job.chance}
+        where = "as asked" if said else "the pattern's usual" if of_pattern else "the binder system's usual"
+        draft.basis.append(
+            Basis("wanted strip time", f"{minutes(job.wanted_min)}, {where}", "record" if said else "set-up", where)
+        )
+    aim = f"{100 * job.chance:.0f} %"
+    if "chance" in asked.numbers:
+        draft.basis.append(Basis("chance aimed at", aim, "record", "as asked"))
+    else:
+        draft.basis.append(_limit("chance aimed at", aim, "chance_to_strip", limits))
+    most = f"{limits.work_time_share:g}"
+    draft.basis.append(_limit("share of the work time for filling", most, "work_time_share", limits))
+    if asked.pattern is not None and asked.pattern.binder_system not in ("", asked.system.key):
+        other = draft.picture.name("binder_systems", asked.pattern.binder_system)
+        text = f"the card of this pattern says {other}, not {asked.system.name}"
+        draft.flags.append(Flag("pattern_of_other_system", text, asked.pattern.key))
+    if asked.purpose in ("facing", "backing") and "box_sand_kg" not in asked.numbers and asked.pattern is not None:
+        text = f"the whole box's sand is taken for the {asked.purpose}: give box_sand_kg for a sharper fill time"
+        draft.flags.append(Flag("box_of_whole_mould", text, asked.pattern.key))
+    reference = asked.system.entry.reference
+    if job.fill_min is not None and reference is not None and reference.definition == "hardness":
+        text = (
+            "work time read by a hardness gauge overstates the time to fill: a quarter of the strength can be lost "
+            "well before a reading of 60 (Modern Casting, Oct 2012)"
+        )
+        draft.flags.append(Flag("work_time_overstated", text, asked.system.key))
+
+
+def _limit(what: str, value: str, name: str, limits: Limits) -> Basis:
+    as_it_comes = getattr(limits, name) == getattr(Limits(), name)
+    return Basis(what, value, "default" if as_it_comes else "set-up", f"limits.{name}")
+
+
+def _what_if(draft: _Draft, job: Job, lever: float) -> Answer:
+    _tell(draft, job, lever)
+    told = job.times(lever)
+    if told.chance is not None and job.wanted_min is not None and not job.strips(lever):
+        text = (
+            f"at {job.system.show(lever)} the chance of having stripped by {minutes(job.wanted_min)} is "
+            f"{100 * told.chance:.0f} %, below the {100 * job.chance:.0f} % aimed at"
+        )
+        draft.flags.append(Flag("chance_below", text, job.system.key))
+    if not job.fits(lever):
+        draft.flags.append(Flag("fill_too_long", ways_out.fill_words(job, lever), draft.asked.mixer.key))
+    return draft.answer()
+
+
+def _points(draft: _Draft, job: Job, told: Times) -> dict[str, Any]:
+    points, flags = set_points.of(draft.picture, draft.asked.mixer, job, told, draft.asked.box_kg)
+    draft.flags += flags
+    return points
+
+
+def _tell(draft: _Draft, job: Job, lever: float) -> None:
+    told = job.times(lever)
+    draft.values |= _points(draft, job, told)
+    draft.values["strip_time_min"], draft.values["work_time_min"] = told.strip_min[1], told.work_min[1]
+    draft.values["say"] = moulders_words(told.strip_min)
+    draft.ranges["strip_time_min"] = Range(*told.strip_min, COVERAGE, _STRIP_MEANING)
+    draft.ranges["work_time_min"] = Range(*told.work_min, COVERAGE, _WORK_MEANING)
