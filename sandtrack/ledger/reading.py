@@ -145,7 +145,7 @@ class Reader:
         """Cut (after, until] into whole days, answered by the totals, and parts of days, answered by movements."""
         if until <= after:
             return
-        bounds = self.connection.execute("SELECT min(day), max(day) FROM flow").fetchone()
+        bounds = self.connection.execute("SELECT (SELECT min(day) FROM flow), (SELECT max(day) FROM flow)").fetchone()
         if bounds[0] is None:
             return
         start = max(after, times.day_start(times.day(bounds[0]), self.zone) - 1)
