@@ -24,8 +24,8 @@ IGNORED = ("rejected_line", "rejected_reason")
 _ITEM = ";"
 _VALUE_NAME = re.compile(r"[A-Za-z0-9_.]{1,60}")
 _PLAIN = {
-    ".": re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,2})?").fullmatch,
-    ",": re.compile(r"[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eE][+-]?[0-9]{1,2})?").fullmatch,
+    ".": re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?").fullmatch,
+    ",": re.compile(r"[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eE][+-]?[0-9]{1,3})?").fullmatch,
 }
 _PATH = re.compile(r"([^.\[]+)(?:\[([0-9]+)\])?(?:\.(.+))?").fullmatch
 _SURE_DIGITS = 15
@@ -147,12 +147,12 @@ def _slot(form: Declared, label: str) -> _Slot | None:
 
 
 def _unknown(kind: str, label: str) -> FieldError:
-    known = [name for column in columns(kind) if column.path[-1] != "NAME" for name in (column.name, *column.also)]
-    near = difflib.get_close_matches(label.lower(), known, n=1)
-    own = ", ".join(column.name for column in columns(kind, repeat=1))
-    return FieldError(
-        field=label, reason=f"is not a column of {kind}", accepted=f"did you mean {near[0]}?" if near else own
-    )
+    listed = [column for column in columns(kind) if column.path[-1] != "NAME"]
+    own = [column.name for column in listed]
+    also = [name for column in listed for name in column.also]
+    near = difflib.get_close_matches(label.lower(), own, n=1) or difflib.get_close_matches(label.lower(), also, n=1)
+    accepted = f"did you mean {near[0]}?" if near else ", ".join(column.name for column in columns(kind, repeat=1))
+    return FieldError(field=label, reason=f"is not a column of {kind}", accepted=accepted)
 
 
 def column_of(kind: str, path: str, numbers: Sequence[int] = ()) -> str:
