@@ -8,11 +8,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import Ledger, system_clock
 from sandtrack.ledger.verify import Violation
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
-from sandtrack.shop import cover, finding, moulds, receipts, setting, stock
+from sandtrack.shop import balance, cover, finding, moulds, rates, receipts, setting, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.picture import Moment, moment, picture
 
@@ -138,6 +139,27 @@ class Shop:
         """Which moulds stand, what they hold, and when each can be drawn."""
         with picture(self.ledger, at, known_on) as seen:
             return moulds.moulds(seen)
+
+    def rates(self, since: Moment, until: Moment, known_on: Moment = None) -> Answer:
+        """The named rates of a period: how much sand came back, and what a tonne of castings took."""
+        start, end = self._period(since, until)
+        with picture(self.ledger, until, known_on) as seen:
+            return rates.rates(seen, start, end)
+
+    def balance(self, since: Moment, until: Moment, known_on: Moment = None) -> Answer:
+        """What was there, came, went and is there now in a period, and what no record explains."""
+        start, end = self._period(since, until)
+        with picture(self.ledger, until, known_on) as seen:
+            return balance.balance(seen, start, end)
+
+    def _period(self, since: Moment, until: Moment) -> tuple[int, int]:
+        """First and last instant of a period of days or times; raises InputErrors."""
+        start = moment(since, self.ledger.zone, "since", fields.DayStartInstant)
+        end = moment(until, self.ledger.zone, "until", fields.DayEndInstant)
+        if end < start:
+            problem = FieldError(field="until", value=until, reason="is before since", accepted="a later time")
+            raise InputErrors([problem], what="the question")
+        return start, end
 
     def records(
         self,

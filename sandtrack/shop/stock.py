@@ -6,10 +6,11 @@ import math
 from typing import Any
 
 from sandtrack.plant import MOULDS, OUTSIDE
-from sandtrack.shop import blocks
+from sandtrack.shop import blocks, levels
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.cautions import HELD, SILO_FILLING, WRONG_MATERIAL
 from sandtrack.shop.picture import KG, Picture
+from sandtrack.trade.silo import DENSITY_SPREAD_SHARE
 
 COVERAGE = 0.8
 _Z = 1.2815515655446004  # of a normal distribution, 80 % in the middle
@@ -18,7 +19,8 @@ _Z = 1.2815515655446004  # of a normal distribution, 80 % in the middle
 def stock(picture: Picture) -> Answer:
     """Stock of every place on site by material, with its range where an error is known.
 
-    Values: `stock_kg` {place: {material: kg}}, `room_kg` {place: kg}, `counted_on` {place: {material: time}}.
+    Values: `stock_kg` {place: {material: kg}}, `room_kg` {place: kg}, `counted_on` {place: {material: time}}, `levels`
+    [the latest level of each place as a mass: place, at, level_m, low_kg, mass_kg, high_kg, book_kg, gap_pct …].
     """
     held: dict[str, dict[str, float]] = {}
     counted: dict[str, dict[str, str | None]] = {}
@@ -58,6 +60,8 @@ def stock(picture: Picture) -> Answer:
         for place, left in room.items()
         if left < 0
     ]
+    read = levels.level_masses(picture)
+    flags += levels.level_flags(picture, read)
     blocked = blocks.blocked(picture)
     flags += [block.flag for block in blocked]
     cautions = [SILO_FILLING]
@@ -69,11 +73,18 @@ def stock(picture: Picture) -> Answer:
         question="stock",
         as_of=picture.as_of,
         known_on=picture.known_on,
-        values={"stock_kg": held, "room_kg": room, "counted_on": counted},
+        values={"stock_kg": held, "room_kg": room, "counted_on": counted, "levels": levels.told(picture, read)},
         ranges=ranges,
         basis=(
             Basis("book", "last count of each place and material, plus what moved since", "record", picture.head),
             Basis("safe fill", "most each place may hold", "set-up", "plant.toml, safe_fill_kg"),
+            Basis(
+                "levels",
+                f"latest of the last {levels.LOOK_BACK_DAYS:g} days, flat surface, bulk density ± "
+                f"{100 * DENSITY_SPREAD_SHARE:g} % (liquids ± {100 * levels.LIQUID_SPREAD_SHARE:g} %)",
+                "practice",
+                "dry silica sand lies at 1440 loose to 1680 packed",
+            ),
         ),
         flags=tuple(flags),
         cautions=tuple(cautions),

@@ -1,0 +1,31 @@
+"""How days, masses and shares are said in a sentence."""
+
+from __future__ import annotations
+
+from datetime import tzinfo
+
+from sandtrack.records import times
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def day(at: int, zone: tzinfo) -> str:
+    """The shop's day of an instant, as "31 May 2025"."""
+    when = times.day(times.day_of(at, zone))
+    return f"{when.day} {_MONTHS[when.month - 1]} {when.year}"
+
+
+def clock(at: int, zone: tzinfo) -> str:
+    """An instant, as "31 May 2025 14:05"."""
+    return f"{day(at, zone)} {times.show(at, zone)[11:16]}"
+
+
+def kg(mass_kg: float) -> str:
+    """A mass, as "24,900 kg"; with a decimal below 100 kg."""
+    return f"{mass_kg:,.0f} kg" if abs(mass_kg) >= 100 else f"{mass_kg:,.1f} kg"
+
+
+def several(count: int, what: str) -> str:
+    """A number of things, as "1 mix" or "3 mixes"."""
+    ending = "" if count == 1 else "es" if what.endswith(("x", "s", "ch")) else "s"
+    return f"{count:,} {what}{ending}"
