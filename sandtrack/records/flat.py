@@ -209,14 +209,14 @@ def _number(label: str, field: f.Field, unit: str | None, decimal: str) -> Conve
     return convert
 
 
-def _value(decimal: str) -> Convert:
-    """A named value: yes or no, a number, else text."""
-    plain = _PLAIN[decimal]
+def _value(label: str, decimal: str) -> Convert:
+    """A named value: yes or no, a number, else text; a number with the other decimal mark is no text."""
+    plain, other = _PLAIN[decimal], _PLAIN["," if decimal == "." else "."]
 
     def convert(cell: str) -> Any:
         if plain(cell):
             return Decimal(cell if decimal == "." else cell.replace(",", "."))
-        return _flag(cell)
+        return units.number(cell, field=label, decimal=decimal) if other(cell) else _flag(cell)
 
     return convert
 
@@ -243,7 +243,7 @@ def _converter(label: str, slot: _Slot, decimal: str) -> Convert | None:
         numeric = field.item.numeric
         return _items(label, _number(label, field.item, None, decimal) if numeric else None)
     if isinstance(field, Values):
-        return _value(decimal)
+        return _value(label, decimal)
     if isinstance(field, f.Flag):
         return _flag
     return _number(label, field, slot.unit, decimal) if field.numeric and slot.unit != "measure" else None

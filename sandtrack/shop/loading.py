@@ -210,6 +210,7 @@ class _Loading:
                 except FileFault as fault:
                     self.result.complain(Problem(source.name, None, "", None, str(fault)))
                 self.done += source.size
+                self._tell(self.done)
 
     def _plant(self, path: Path, vetting: Vetting) -> None:
         """A set-up: known if the shop has one of the same content, else a further revision."""
@@ -228,8 +229,8 @@ class _Loading:
             verdict = vetting.judge(entry, Place(number, 1))
             if not verdict.problems and not verdict.known:
                 vetting.revise(entry, content)
-        except FieldError as problem:
-            problems = [problem]
+        except FieldError as wrong_one:
+            problems = [wrong_one]
         except InputErrors as wrong:
             problems = wrong.problems
         else:

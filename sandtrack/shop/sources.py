@@ -207,16 +207,17 @@ def find(paths: Iterable[str | Path]) -> Found:
     """Set-ups and tables in files and folders, in the order of loading: by kind, then by name."""
     found = Found()
     for path in map(Path, paths):
+        wanted = False
         if path.is_dir():
-            inside = sorted(
-                entry for entry in path.iterdir() if entry.is_file() and not entry.name.startswith((".", "~"))
-            )
-            for entry in inside:
+            for entry in sorted(path.iterdir()):
+                if not entry.is_file() or entry.name.startswith((".", "~")):
+                    continue
                 if entry.suffix.lower() in (".csv", ".xlsx", ".xls") or _is_plant(entry):
+                    wanted = True
                     _look(entry, found)
                 else:
                     found.skipped.append(str(entry))
-            if not found.plants and not found.sources and not found.problems:
+            if not wanted:
                 reason = "holds nothing to load"
                 found.problems.append(Problem(str(path), None, "", None, reason, "plant*.toml, KIND*.csv, KIND*.xlsx"))
         elif path.exists():

@@ -149,6 +149,13 @@ def test_named_values_are_numbers_flags_or_words() -> None:
     assert read("delivery", row) == {"certificate": {"passed": True, "fines_pct": Decimal("0.66"), "grade": "F32"}}
 
 
+@pytest.mark.parametrize(("cell", "decimal"), [("0,66", "."), ("0.66", ",")])
+def test_named_values_with_the_other_decimal_mark_are_refused(cell: str, decimal: str) -> None:
+    """A number that is written otherwise does not pass for a word."""
+    with pytest.raises(InputErrors, match=r"certificate_fines_pct: .* but the decimal mark here is"):
+        read("delivery", {"certificate_fines_pct": cell}, decimal=decimal)
+
+
 @pytest.mark.parametrize(
     ("cell", "expected"),
     [
@@ -228,7 +235,7 @@ NUMBERS = st.integers(-(10**12), 10**12) | st.decimals(-10000, 10000, places=4) 
 
 def _is_word(text: str) -> bool:
     """A named value's word must not read as a number or a flag: in a file the two look the same."""
-    return not text[0].isdigit() and text[0] not in "+-." and text.lower() not in ("true", "false")
+    return not text[0].isdigit() and text[0] not in "+-.," and text.lower() not in ("true", "false")
 
 
 def values_of(field: f.Field) -> st.SearchStrategy[Any]:
