@@ -6,6 +6,7 @@ import csv
 from pathlib import Path
 from typing import IO, Any
 
+from sandtrack.errors import FieldError, InputErrors
 from sandtrack.records.flat import IGNORED
 from sandtrack.shop.sources import CsvSource, Source
 
@@ -15,6 +16,20 @@ class Rejects:
 
     def __init__(self, folder: str | Path) -> None:
         self.folder = Path(folder)
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+        except OSError as problem:
+            raise InputErrors(
+                [
+                    FieldError(
+                        field="rejects",
+                        value=str(folder),
+                        reason=f"cannot be made ({problem.strerror})",
+                        accepted="a folder for the lines that are refused",
+                    )
+                ],
+                what="the load",
+            ) from None
         self._open: dict[int, tuple[Path, IO[str], Any, list[int]]] = {}
         self._headers: dict[int, tuple[Source, list[str]]] = {}
         self._taken: set[str] = set()
@@ -32,7 +47,6 @@ class Rejects:
         writer.writerow([line, " | ".join(reasons), *own])
 
     def _begin(self, source: Source, header: list[str]) -> tuple[Path, IO[str], Any, list[int]]:
-        self.folder.mkdir(parents=True, exist_ok=True)
         stem = source.path.stem if isinstance(source, CsvSource) else f"{source.kind}_{source.path.stem}"
         name, number = stem, 1
         while name.lower() in self._taken:

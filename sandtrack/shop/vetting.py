@@ -11,10 +11,11 @@ import pickle
 import sqlite3
 import tempfile
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from sandtrack.errors import FieldError, InputErrors
+from sandtrack.errors import FieldError, InputErrors, ShopFileError
 from sandtrack.ledger import Entry, Ledger
 from sandtrack.ledger.setups import Revision, Setups
 from sandtrack.ledger.writing import prepare
@@ -181,10 +182,23 @@ class Spool:
     """Good lines in a file that vanishes with the program, in portions for one transaction each."""
 
     def __init__(self, beside: Path) -> None:
-        self._file = tempfile.TemporaryFile(dir=beside)  # noqa: SIM115 - closed by `close`
+        self.beside = beside
+        with self._room():
+            self._file = tempfile.TemporaryFile(dir=beside)  # noqa: SIM115 - closed by `close`
         self._portion: list[Waiting] = []
         self._movements = 0
         self.portions = 0
+
+    @contextmanager
+    def _room(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as problem:
+            raise ShopFileError(
+                f"{self.beside} cannot take what waits to be written ({problem.strerror}); nothing was loaded, "
+                "make room there or check the folder's rights",
+                path=self.beside,
+            ) from problem
 
     def add(self, waiting: Waiting, movements: int) -> None:
         """Keep a good line."""
@@ -202,7 +216,9 @@ class Spool:
     def _put(self) -> None:
         if self._portion:
             plain = [(tuple(place), tuple(entry), cells) for place, entry, cells in self._portion]
-            pickle.dump(plain, self._file, protocol=5)
+            with self._room():
+                pickle.dump(plain, self._file, protocol=5)
+                self._file.flush()
             self.portions += 1
             self._portion, self._movements = [], 0
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import random
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,7 +12,7 @@ from typing import Any
 import pytest
 from openpyxl import Workbook
 
-from sandtrack.errors import InputErrors, LoadRefused
+from sandtrack.errors import InputErrors, LoadRefused, ShopFileError
 from sandtrack.ledger import Ledger
 from sandtrack.shop.loading import LoadResult, load, open_folder
 
@@ -268,6 +270,61 @@ def test_reversals_of_refused_lines_are_refused(ledger: Ledger, put: Put) -> Non
     put("in/delivery.csv", DELIVERY + "d1,otto,x,silo,1\n")
     put("in/reversal.csv", "sender,of_sender,of_id,reason\nida,otto,d1,typo\n")
     assert counts(load(ledger, ["in"], keep_good=True)) == (2, 0, 0, 2)
+
+
+def test_rejects_want_a_folder(ledger: Ledger, put: Put) -> None:
+    """A file in the place of the folder of rejects is told before anything is read."""
+    with pytest.raises(InputErrors, match=r"rejects: 'bad.csv' cannot be made"):
+        load(ledger, [put("delivery.csv", GOOD)], rejects=put("bad.csv", ""))
+
+
+def test_a_full_disk_is_told(ledger: Ledger, put: Put, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where good lines cannot wait for want of room, nothing is loaded and the message says what to do."""
+
+    def full(*_: Any, **__: Any) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("sandtrack.shop.vetting.pickle.dump", full)
+    with pytest.raises(ShopFileError, match=r"cannot take what waits to be written \(No space left on device\)"):
+        load(ledger, [put("delivery.csv", GOOD)])
+    assert ledger.head().records == 1
+
+
+PIECES = [
+    b'"',
+    b",",
+    b";",
+    b"\n",
+    b"\r",
+    b"\0",
+    b"\xff",
+    b"1e999",
+    b"-",
+    b"nan",
+    b"9" * 50,
+    b" ",
+    b"\xe2\x80\xa8",
+    b"true",
+]
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_whatever_bytes_a_file_holds_every_line_is_accounted_for(ledger: Ledger, put: Put, seed: int) -> None:
+    """Spoilt files never break the load; what it refuses is in the rejects, and refused again from there."""
+    chance = random.Random(seed)
+    lines = "".join(f"d{n},otto,2025-03-{n:02d} 08:00,silo,{n}.5\n" for n in range(1, 20))
+    spoilt = bytearray((DELIVERY + lines).encode())
+    for _ in range(chance.randint(1, 6)):
+        start = chance.randrange(len(spoilt))
+        spoilt[start : start + chance.randint(0, 5)] = chance.choice(PIECES)
+    Path("delivery.csv").write_bytes(spoilt)
+    file = load(ledger, ["delivery.csv"], keep_good=True, rejects="bad").files[0]
+    assert file.lines == file.new + file.known + file.refused
+    assert ledger.head().records == 1 + file.new
+    if file.refused:
+        with pytest.raises(LoadRefused) as caught:
+            load(ledger, ["bad"])
+        assert caught.value.result.refused == file.refused
 
 
 # -- others write meanwhile -------------------------------------------------------------------------------------
