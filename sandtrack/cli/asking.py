@@ -212,7 +212,7 @@ def attention(
 @click.option("--mould", help="Only records about this mould.")
 @click.option("--text", "words", help="Only records that hold this text.")
 @click.option("--limit", default=20, show_default=True, type=click.IntRange(1, 10_000), help="How many at the most.")
-@click.option("--after", default=0, hidden=True)
+@click.option("--after", metavar="NEXT", help="Go on from `next` of the answer before.")
 @click.option("--known-on", metavar="DAY", help="As known by the end of that day.")
 @answer_options
 @explained
@@ -226,14 +226,14 @@ def records(
     mould: str | None,
     words: str | None,
     limit: int,
-    after: int,
+    after: str | None,
     known_on: str | None,
     as_json: bool,
     units: str,
     why: bool,
     shop_file: Path | None,
 ) -> None:
-    """Find records again, newest first.
+    """Find records again, the latest first.
 
     \b
     Examples:

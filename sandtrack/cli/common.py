@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import click
 
 from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
-from sandtrack.report import text
+from sandtrack.report import answers, text
 from sandtrack.shop import Answer, Receipt, Shop
 
 ANSWERED, NO, BAD_INPUT, SHOP_FILE, VERIFY_FAILED = 0, 1, 2, 3, 4
@@ -109,7 +109,7 @@ def show(answer: Answer, shop: Shop, *, as_json: bool, units: str, why: bool) ->
     if as_json:
         click.echo(json.dumps(answer.as_dict(), ensure_ascii=False, allow_nan=False, indent=2))
     else:
-        click.echo(text.answer(answer, text.Names(shop.plant()), units=units, why=why))
+        click.echo(answers.text(answer, text.Names(shop.plant()), units=units, why=why))
     if not answer.possible:
         raise SystemExit(NO)
 

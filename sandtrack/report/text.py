@@ -1,10 +1,9 @@
-"""Answers as text for a terminal without colour; every line is made from the answer alone and the set-up's names."""
+"""What all text for a terminal is made with: tables, paragraphs behind a mark, masses, names. No colour is used."""
 
 from __future__ import annotations
 
-import json
 import textwrap
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +14,7 @@ from sandtrack.plant import Plant
 from sandtrack.shop import Answer, Caution, Flag
 
 WIDTH = 100
+DEFER = "Data sheets, local codes and competent persons go first."
 
 
 class Names:
@@ -26,21 +26,6 @@ class Names:
     def __call__(self, section: str, key: str) -> str:
         entry = getattr(self.plant, section).get(key)
         return (entry.name if entry is not None else "") or key.replace("_", " ")
-
-
-def answer(given: Answer, names: Names, *, units: str = "metric", why: bool = False) -> str:
-    """An answer as text."""
-    lines = [] if given.possible else [f"No: {given.because}."]
-    lines += [f"  instead: {way}" for way in given.instead]
-    lines += _BODIES.get(given.question, _plain)(given, names, units)
-    lines += flags(given.flags)
-    if why:
-        lines += basis(given)
-    lines += cautions(given.cautions)
-    lines.append(
-        f"as of {given.as_of}" + (f", as known on {given.known_on}" if given.known_on else "") + f" · {given.head}"
-    )
-    return "\n".join(lines)
 
 
 def table(headers: Sequence[str], rows: Iterable[Sequence[Any]], *, left: int = 1) -> list[str]:
@@ -62,9 +47,12 @@ def flags(found: Iterable[Flag]) -> list[str]:
     return [line for flag in found for line in wrapped("! ", flag.text)]
 
 
-def cautions(found: Iterable[Caution]) -> list[str]:
-    """What can hurt."""
-    return [line for caution in found for line in wrapped("CAUTION  ", caution.text)]
+def cautions(found: Iterable[Caution], *, short: bool = False) -> list[str]:
+    """What can hurt; in short form the first sentence of each, in one paragraph, and whom to ask."""
+    if not short:
+        return [line for caution in found for line in wrapped("CAUTION  ", caution.text)]
+    first = [caution.text.split(". ")[0].split(": ")[0].rstrip(".") for caution in found]
+    return wrapped("CAUTION  ", "; ".join(first) + ". " + DEFER) if first else []
 
 
 def basis(given: Answer) -> list[str]:
@@ -91,81 +79,19 @@ def day(text: str | None) -> str:
     return "–" if not text else text.replace("T", " ")[:16]
 
 
-def _stock(given: Answer, names: Names, system: str) -> list[str]:
-    rows = []
-    for place, held in given.values["stock_kg"].items():
-        for material, value in held.items():
-            span = given.ranges.get(f"stock_kg.{place}.{material}")
-            room = given.values["room_kg"].get(place)
-            counted = given.values["counted_on"].get(place, {}).get(material)
-            rows.append(
-                (
-                    names("places", place),
-                    names("materials", material),
-                    mass(value, system),
-                    f"{mass(span.low, system)} to {mass(span.high, system)}" if span else "–",
-                    mass(room, system),
-                    day(counted) if counted else "never" if place != "moulds" else "–",
-                )
-            )
-    return table(("place", "material", "stock", "could be", "room", "counted"), rows, left=2)
+def clock(text: str | None) -> str:
+    """The time of day alone, for reading."""
+    return "–" if not text else text[11:16]
 
 
-def _cover(given: Answer, names: Names, system: str) -> list[str]:
-    rows = []
-    for place, days in given.values["cover_days"].items():
-        span = given.ranges[f"cover_days.{place}"]
-        rows.append(
-            (
-                names("places", place),
-                mass(given.values["stock_kg"][place], system),
-                mass(given.values["draw_kg_day"][place], system),
-                f"{days:.1f}",
-                f"{span.low:.1f} to {span.high:.1f}",
-                given.values["runs_out_on"][place],
-                given.values["order_by"].get(place, "–"),
-            )
-        )
-    return table(("place", "usable", "drawn a day", "working days", "could be", "runs out", "order by"), rows)
+def minutes(value: float) -> str:
+    """A time for reading."""
+    return f"{value:.0f} min"
 
 
-def _records(given: Answer, names: Names, system: str) -> list[str]:
-    lines: list[str] = []
-    for record in given.values["records"]:
-        mark = "  WITHDRAWN" if record["withdrawn"] else ""
-        lines.append(f"{day(record['at'])}  {record['kind']}  {record['id']}  by {record['sender']}{mark}")
-        content = {name: value for name, value in record["content"].items() if name != "at"}
-        if record["kind"] != "plant":
-            lines += wrapped("    ", ", ".join(f"{name} {_words(value)}" for name, value in content.items()))
-    if not lines:
-        lines.append("no record fits")
-    elif given.values["more"]:
-        lines.append("there are more; ask for a larger --limit, or narrow it down")
-    return lines
-
-
-def _words(value: Any) -> str:
-    if isinstance(value, dict):
-        return "(" + " ".join(f"{name} {_words(entry)}" for name, entry in value.items()) + ")"
-    if isinstance(value, list):
-        return "; ".join(_words(entry) for entry in value)
-    return str(value)
-
-
-def _attention(given: Answer, names: Names, system: str) -> list[str]:
-    return [] if given.flags else ["nothing needs a look"]
-
-
-def _plain(given: Answer, names: Names, system: str) -> list[str]:
-    return json.dumps(given.as_dict()["values"], ensure_ascii=False, indent=2).splitlines()
-
-
-_BODIES: Mapping[str, Callable[[Answer, Names, str], list[str]]] = {
-    "stock": _stock,
-    "cover": _cover,
-    "records": _records,
-    "attention": _attention,
-}
+def number(value: float) -> str:
+    """A number with the digits that matter at a mixer."""
+    return f"{value:.3g}" if value < 100 else f"{value:.0f}"
 
 
 def columns(listed: Iterable[Any]) -> str:

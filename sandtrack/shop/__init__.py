@@ -13,7 +13,7 @@ from sandtrack.ledger import Ledger, system_clock
 from sandtrack.ledger.verify import Violation
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
-from sandtrack.shop import balance, cover, finding, moulds, rates, receipts, setting, stock
+from sandtrack.shop import attention, balance, cover, finding, moulds, rates, receipts, setting, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.picture import Moment, moment, picture
 
@@ -152,6 +152,11 @@ class Shop:
         with picture(self.ledger, until, known_on) as seen:
             return balance.balance(seen, start, end)
 
+    def attention(self, at: Moment = None, known_on: Moment = None) -> Answer:
+        """Everything that needs a look at an instant (now, if not said), most urgent first."""
+        with picture(self.ledger, at, known_on) as seen:
+            return attention.attention(seen)
+
     def _period(self, since: Moment, until: Moment) -> tuple[int, int]:
         """First and last instant of a period of days or times; raises InputErrors."""
         start = moment(since, self.ledger.zone, "since", fields.DayStartInstant)
@@ -173,10 +178,10 @@ class Shop:
         mould: str | None = None,
         text: str | None = None,
         limit: int = 100,
-        after: int = 0,
+        after: str | None = None,
         known_on: Moment = None,
     ) -> Answer:
-        """Records found again, newest first."""
+        """Records found again, the latest first."""
         zone = self.ledger.zone
         start = None if since is None else moment(since, zone, "since", fields.DayStartInstant)
         end = None if until is None else moment(until, zone, "until", fields.DayEndInstant)
@@ -194,6 +199,13 @@ class Shop:
                 limit=limit,
                 after=after,
             )
+
+    def brief(self, at: Moment = None) -> Answer:
+        """The morning brief: the answers of one moment, side by side."""
+        from sandtrack.shop import brief
+
+        with picture(self.ledger, at) as seen:
+            return brief.brief(seen)
 
     def verify(self) -> list[Violation]:
         """Recompute the whole book: everything that does not agree."""

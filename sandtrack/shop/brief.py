@@ -7,10 +7,20 @@ from typing import Any
 
 from sandtrack.records import times
 from sandtrack.shop import attention, cover, moulds, rates, setting, stock
-from sandtrack.shop.answer import Answer, Basis, Caution
+from sandtrack.shop.answer import Answer, Basis
+from sandtrack.shop.cautions import (
+    CHEMICALS,
+    HELD,
+    HOT_MOULDS,
+    SILICA,
+    SILO_FILLING,
+    TEST_THEN_DRAW,
+    WRONG_MATERIAL,
+)
 from sandtrack.shop.picture import Picture
 
 PERIOD_DAYS = 28
+ALWAYS = (CHEMICALS, TEST_THEN_DRAW, SILO_FILLING, SILICA, HOT_MOULDS)
 
 
 def brief(picture: Picture) -> Answer:
@@ -26,8 +36,10 @@ def brief(picture: Picture) -> Answer:
         for mixer, entry in picture.plant.mixers.items()
         for system in entry.binder_systems
     ]
+    stocks = stock.stock(picture)
+    attending = stocks.cautions
     answers: dict[str, Answer | list[Answer]] = {
-        "stock": stock.stock(picture),
+        "stock": stocks,
         "cover": cover.cover(picture),
         "moulds": moulds.moulds(picture),
         "settings": settings,
@@ -52,16 +64,7 @@ def brief(picture: Picture) -> Answer:
                 "brief", "the answers of one moment, from one unchanging picture of the book", "record", picture.head
             ),
         ),
-        cautions=_cautions(answers),
+        cautions=(*ALWAYS, *(caution for caution in (HELD, WRONG_MATERIAL) if caution in attending)),
         head=picture.head,
     )
 
-
-def _cautions(answers: dict[str, Answer | list[Answer]]) -> tuple[Caution, ...]:
-    """The cautions of all answers, each once."""
-    found: dict[str, Caution] = {}
-    for given in answers.values():
-        for one in given if isinstance(given, list) else [given]:
-            for caution in one.cautions:
-                found.setdefault(caution.code, caution)
-    return tuple(found.values())

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import heapq
 import json
+import re
 from typing import Any
 
-from sandtrack.errors import InputErrors
+from sandtrack.errors import FieldError, InputErrors
 from sandtrack.records import KINDS, kind_named, times
 from sandtrack.shop.answer import Answer, Basis
 from sandtrack.shop.picture import Picture
@@ -23,44 +25,51 @@ def records(
     mould: str | None = None,
     text: str | None = None,
     limit: int = 100,
-    after: int = 0,
+    after: str | None = None,
 ) -> Answer:
-    """Records that fit everything asked for, newest first, at most `limit`, withdrawn ones marked.
+    """Records that fit everything asked for, the latest first, at most `limit`, withdrawn ones marked.
 
     Values: `records` (a list), `more` (whether there are older ones), `next` (pass as `after` to go on).
     """
     if kind is not None and kind != "plant":
         try:
             kind_named(kind)
-        except ValueError as problem:
-            raise InputErrors([problem], what="the question") from None  # type: ignore[list-item]
+        except FieldError as problem:
+            raise InputErrors([problem], what="the question") from None
     if place is not None:
         picture.setups.require("places", place)
-    clauses, arguments = ["seq <= ?"], [picture.reader.last]
     wanted: list[tuple[str, Any]] = [
-        ("kind = ?", kind),
         ("sender = ?", sender),
         ("id = ?", record_id),
         ("at >= ?", since),
         ("at <= ?", until),
-        ("seq < ?", after or None),
+        ("(at, seq) < (?, ?)", _position(after)),
         ("content LIKE ? ESCAPE '\\'", _holding(place)),
         ("content LIKE ? ESCAPE '\\'", _holding(mould)),
         ("(content LIKE ? ESCAPE '\\' OR id LIKE ? ESCAPE '\\' OR sender LIKE ? ESCAPE '\\')", _like(text)),
     ]
-    for clause, argument in wanted:
-        if argument is not None:
-            clauses.append(clause)
-            arguments += [argument] * clause.count("?")
-    rows = picture.reader.connection.execute(
-        "SELECT seq, kind, sender, id, at, own_at, recorded, content, "
-        "(SELECT v.record FROM reversal v WHERE v.of = seq AND v.record <= ?) FROM record "
-        f"WHERE {' AND '.join(clauses)} ORDER BY seq DESC",
-        (picture.reader.last, *arguments),
-    )
+    clauses = "".join(f" AND {clause}" for clause, argument in wanted if argument is not None)
+    arguments = [
+        part
+        for clause, argument in wanted
+        if argument is not None
+        for part in (argument if isinstance(argument, tuple) else (argument,) * clause.count("?"))
+    ]
+    # One ordered walk down the index for each kind, merged: no sorting however long the book.
+    walks = [
+        picture.reader.connection.execute(
+            "SELECT at, seq, kind, sender, id, own_at, recorded, content, "
+            "(SELECT v.record FROM reversal v WHERE v.of = seq AND v.record <= ?) FROM record "
+            f"WHERE kind = ? AND seq <= ?{clauses} ORDER BY at DESC, seq DESC",
+            (picture.reader.last, one, picture.reader.last, *arguments),
+        )
+        for one in ([kind] if kind is not None else ALL_KINDS)
+    ]
     found: list[dict[str, Any]] = []
     more = False
-    for seq, row_kind, row_sender, row_id, at, own_at, recorded, content, withdrawn in rows:
+    for at, seq, row_kind, row_sender, row_id, own_at, recorded, content, withdrawn in heapq.merge(
+        *walks, key=lambda row: (row[0], row[1]), reverse=True
+    ):
         read = json.loads(content)
         if (place is not None and not _mentions(read, place)) or (mould is not None and not _is_about(read, mould)):
             continue
@@ -80,14 +89,35 @@ def records(
                 "content": read,
             }
         )
+        last = f"{at}-{seq}"
     return Answer(
         question="records",
         as_of=picture.as_of,
         known_on=picture.known_on,
-        values={"records": found, "more": more, "next": found[-1]["seq"] if more else None},
+        values={"records": found, "more": more, "next": last if more else None},
         basis=(Basis("records", f"{len(found)} shown, content as sent", "record", picture.head),),
         head=picture.head,
     )
+
+
+def _position(after: str | None) -> tuple[int, int] | None:
+    """Where the page before ended."""
+    if after is None:
+        return None
+    match = re.fullmatch(r"(-?[0-9]{1,18})-([0-9]{1,18})", after)
+    if match is None:
+        raise InputErrors(
+            [
+                FieldError(
+                    field="after",
+                    value=after,
+                    reason="is no place to go on from",
+                    accepted="`next` of the answer before",
+                )
+            ],
+            what="the question",
+        )
+    return int(match[1]), int(match[2])
 
 
 def _holding(word: str | None) -> str | None:

@@ -47,7 +47,7 @@ class LoadResult:
     problem_count: int = 0
     first_at: int | None = None
     last_at: int | None = None
-    """Span of `at` over the good lines. [µs since 1970, UTC]"""
+    """Span of `at` over the good lines, counts and set-ups aside. [µs since 1970, UTC]"""
     head: Head | None = None
     skipped: list[str] = field(default_factory=list)
     rejects: list[Path] = field(default_factory=list)
@@ -316,7 +316,8 @@ class _Loading:
         return []
 
     def _good(self, file: FileResult, waiting: Waiting, *, known: bool, movements: int) -> None:
-        self.result.span(waiting.entry.values.get("at"))
+        if waiting.entry.kind not in ("count", "plant"):
+            self.result.span(waiting.entry.values.get("at"))
         if known:
             file.known += 1
         else:

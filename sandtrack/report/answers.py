@@ -1,0 +1,267 @@
+"""Answers as text for a terminal; every line is made from the answer alone and the set-up's names."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from sandtrack.report import brief
+from sandtrack.report.text import Names, basis, cautions, clock, day, flags, mass, minutes, number, table, wrapped
+from sandtrack.shop import Answer
+
+Body = Callable[[Answer, Names, str], list[str]]
+
+
+def text(given: Answer, names: Names, *, units: str = "metric", why: bool = False) -> str:
+    """An answer as text, in metric or US units; with what it rests on if `why`."""
+    lines: list[str] = []
+    if not given.possible:
+        lines += wrapped("No: ", given.because)
+        lines += [line for way in given.instead for line in wrapped("  instead: ", way)]
+    lines += _BODIES.get(given.question, _plain)(given, names, units)
+    if given.question != "brief":
+        lines += flags(given.flags)
+    if why:
+        lines += basis(given)
+    lines += cautions(given.cautions, short=given.question == "brief")
+    known = f", as known on {given.known_on}" if given.known_on else ""
+    lines.append(f"as of {day(given.as_of)}{known} · {given.head}")
+    return "\n".join(lines)
+
+
+def _stock(given: Answer, names: Names, units: str) -> list[str]:
+    rows = []
+    for place, held in given.values["stock_kg"].items():
+        for material, value in held.items():
+            span = given.ranges.get(f"stock_kg.{place}.{material}")
+            counted = given.values["counted_on"].get(place, {}).get(material)
+            never = "never" if place != "moulds" else "–"
+            rows.append(
+                (
+                    names("places", place),
+                    names("materials", material),
+                    mass(value, units),
+                    f"{mass(span.low, units)} to {mass(span.high, units)}" if span else "–",
+                    mass(given.values["room_kg"].get(place), units),
+                    day(counted) if counted else never,
+                )
+            )
+    lines = table(("place", "material", "stock", "could be", "room", "counted"), rows, left=2)
+    for level in given.values.get("levels", ()):
+        if level.get("mass_kg") is not None:
+            lines += wrapped(
+                "level  ",
+                f"{names('places', level['place'])}: {level['level_m']:.2f} m read on "
+                f"{day(level['at'])} is about {mass(level['mass_kg'], units)} "
+                f"({mass(level['low_kg'], units)} to {mass(level['high_kg'], units)}); "
+                f"the book said {mass(level['book_kg'], units)}",
+            )
+    return lines
+
+
+def _cover(given: Answer, names: Names, units: str) -> list[str]:
+    rows = []
+    for place, days in given.values["cover_days"].items():
+        span = given.ranges[f"cover_days.{place}"]
+        rows.append(
+            (
+                names("places", place),
+                mass(given.values["stock_kg"][place], units),
+                mass(given.values["draw_kg_day"][place], units),
+                f"{days:.1f}",
+                f"{span.low:.1f} to {span.high:.1f}",
+                given.values["runs_out_on"][place],
+                given.values["order_by"].get(place, "–"),
+            )
+        )
+    return table(("place", "usable", "drawn a day", "working days", "could be", "runs out", "order by"), rows)
+
+
+def _moulds(given: Answer, names: Names, units: str) -> list[str]:
+    rows = []
+    for key, mould in given.values["moulds"].items():
+        sand = sum(
+            value
+            for material, value in mould["contents_kg"].items()
+            if material in names.plant.materials and names.plant.is_sand(material)
+        )
+        rows.append(
+            (
+                key,
+                ", ".join(names("binder_systems", system) for system in mould["binder_systems"]) or "–",
+                ", ".join(mould["mixers"]) or "–",
+                mass(sand, units),
+                day(mould["standing_since"]),
+                f"{clock(mould['strip_from'])} to {clock(mould['strip_by'])}" if mould["strip_by"] else "–",
+                mould["ready"],
+                "poured" if mould["poured"] else "held" if mould["held"] else "",
+            )
+        )
+    lines = table(("mould", "binder", "mixer", "sand", "standing since", "strips", "stripped?", ""), rows, left=3)
+    return [*lines, f"{len(rows)} moulds standing"]
+
+
+def _setting(given: Answer, names: Names, units: str) -> list[str]:
+    return setting(given.as_dict(), names, units)
+
+
+def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
+    """A setting in words and numbers, from the answer's plain form."""
+    values = given["values"]
+    lines = [f"{names('mixers', values['mixer'])}, {names('binder_systems', values['binder_system'])}"]
+    if "say" in values:
+        lines.append(f"  {values['say']}")
+    found = values if given["possible"] else values.get("nearest")
+    if found is None:
+        return lines
+    if not given["possible"]:
+        lines.append("  nearest, which does not serve:")
+    lines.append(f"  set      resin {number(found['resin_pct'])} % of sand, {lever(found)}")
+    for name, label in (("strip_time_min", "strip"), ("work_time_min", "work")):
+        span = found.get(name) if not given["possible"] else given["ranges"].get(name)
+        if span:
+            lines.append(
+                f"  {label:8} {minutes(span['mid'])}, could be {span['low']:.0f} to {span['high']:.0f}, "
+                + ("from the last sand" if label == "strip" else "from the first sand")
+            )
+    lines.append(f"  chance   {found['chance_to_strip']:.0%} to have stripped by {values['wanted_strip_min']:g} min")
+    if found.get("fill_time_min") is not None:
+        lines.append(
+            f"  fill     {found['fill_time_min']:.1f} min for {mass(found['box_sand_kg'], units)}, "
+            f"{found['work_time_used_share']:.0%} of the shortest likely work time"
+        )
+    elif found.get("fill_within_min") is not None:
+        lines.append(f"  fill     within {found['fill_within_min']:.0f} min")
+    flows = [f"{name.replace('_', ' ')} {number(rate)} kg/min" for name, rate in found["flows_kg_min"].items() if rate]
+    lines += wrapped("  rates    ", ", ".join(flows))
+    pumps = [
+        f"{name.replace('_', ' ')} {rate:.0f} ml/min" for name, rate in found.get("flows_ml_min", {}).items() if rate
+    ]
+    if pumps:
+        lines += wrapped("  pumps    ", ", ".join(pumps))
+    return lines
+
+
+def lever(found: Mapping[str, Any]) -> str:
+    """What sets the speed, in words."""
+    if found.get("fast_share") is not None:
+        return f"hardener {number(found['catalyst_pct'])} % of resin, {found['fast_share']:.0%} of it the fast grade"
+    base = found.get("catalyst_base", "% of resin as delivered")
+    return f"catalyst {number(found['catalyst_pct'])} {base}"
+
+
+def _rates(given: Answer, names: Names, units: str) -> list[str]:
+    rows = [_rate("whole shop", name, rate) for name, rate in given.values["rates"].items()]
+    rows += [
+        _rate(circuit, name, rate)
+        for circuit, found in given.values["by_circuit"].items()
+        for name, rate in found.items()
+    ]
+    lines = [f"from {day(given.values['since'])} to {day(given.values['until'])}"]
+    lines += table(("where", "rate", "value", "is", "of"), rows, left=2)
+    for name, rate in given.values["rates"].items():
+        lines += wrapped(
+            f"  {name.replace('_', ' ')} = ",
+            rate["meaning"] + (f" (not known: {rate['because']})" if rate["because"] else ""),
+        )
+    return lines
+
+
+def _rate(where: str, name: str, rate: Mapping[str, Any]) -> tuple[str, ...]:
+    return (
+        where,
+        name.replace("_", " "),
+        rate_value(rate),
+        _tonnes(rate["numerator_kg"]),
+        _tonnes(rate["denominator_kg"]),
+    )
+
+
+def rate_value(rate: Mapping[str, Any]) -> str:
+    """A rate for reading: shares in percent, the rest as they are."""
+    if rate["value"] is None:
+        return "not known"
+    return f"{rate['value']:.1%}" if rate["unit"] in ("kg/kg", "%/%") else f"{rate['value']:.2f} {rate['unit']}"
+
+
+def _tonnes(value_kg: float | None) -> str:
+    return "–" if value_kg is None else f"{value_kg / 1000:,.1f} t"
+
+
+def _balance(given: Answer, names: Names, units: str) -> list[str]:
+    rows = []
+    for place, held in given.values["balance_kg"].items():
+        for material, line in held.items():
+            if not any(line[name] for name in ("opening_kg", "closing_kg", "differences_kg", "first_count_kg")):
+                continue  # passed through and became the place's own sand
+            rows.append(
+                (
+                    names("places", place),
+                    names("materials", material),
+                    *(
+                        kilograms(line[name])
+                        for name in ("opening_kg", "in_kg", "out_kg", "differences_kg", "closing_kg")
+                    ),
+                )
+            )
+    lines = [f"from {day(given.values['since'])} to {day(given.values['until'])}, all in kg"]
+    lines += table(("place", "material", "opening", "in", "out", "unexplained", "closing"), rows, left=2)
+    sand = given.values["sand_kg"]
+    left = ", ".join(f"{name.replace('_', ' ')} {kilograms(value)}" for name, value in sand["left_kg"].items())
+    lines += wrapped(
+        "all sand  ",
+        f"{kilograms(sand['opening_kg'])} at first, {kilograms(sand['delivered_kg'])} delivered, "
+        f"{left}, {kilograms(-sand['unexplained_kg'])} found that nothing recorded explains (minus: lost), "
+        f"{kilograms(sand['closing_kg'])} at last",
+    )
+    return lines
+
+
+def kilograms(value: float) -> str:
+    """Whole kilograms, never "-0"."""
+    return f"{round(value) + 0:,}"
+
+
+def _records(given: Answer, names: Names, units: str) -> list[str]:
+    lines: list[str] = []
+    for record in given.values["records"]:
+        mark = "  WITHDRAWN" if record["withdrawn"] else ""
+        lines.append(f"{day(record['at'])}  {record['kind']}  {record['id']}  by {record['sender']}{mark}")
+        content = {name: value for name, value in record["content"].items() if name != "at"}
+        if record["kind"] != "plant":
+            lines += wrapped("    ", ", ".join(f"{name} {_words(value)}" for name, value in content.items()))
+    if not lines:
+        lines.append("no record fits")
+    elif given.values["more"]:
+        lines.append("there are more; ask for a larger --limit, or narrow it down")
+    return lines
+
+
+def _words(value: Any) -> str:
+    if isinstance(value, dict):
+        return "(" + " ".join(f"{name} {_words(entry)}" for name, entry in value.items()) + ")"
+    if isinstance(value, list):
+        return "; ".join(_words(entry) for entry in value)
+    return str(value)
+
+
+def _attention(given: Answer, names: Names, units: str) -> list[str]:
+    return [f"{len(given.flags)} to look at"] if given.flags else ["nothing needs a look"]
+
+
+def _plain(given: Answer, names: Names, units: str) -> list[str]:
+    return json.dumps(given.as_dict()["values"], ensure_ascii=False, indent=2).splitlines()
+
+
+_BODIES: Mapping[str, Body] = {
+    "attention": _attention,
+    "balance": _balance,
+    "brief": brief.body,
+    "cover": _cover,
+    "moulds": _moulds,
+    "rates": _rates,
+    "records": _records,
+    "setting": _setting,
+    "stock": _stock,
+}

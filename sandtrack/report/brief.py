@@ -1,0 +1,138 @@
+"""The morning brief as text: one screen, no colour."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+from sandtrack.report.text import Names, day, mass, number, table, wrapped
+from sandtrack.shop import Answer
+
+LOOKS = 12
+_RATES = (
+    ("reclaimed_share", "reclaimed share of the sand mixed"),
+    ("reclaim_yield", "reclaim yield, out of the reclaimers ÷ fed"),
+    ("sand_recovery", "sand recovery, returned to silos ÷ mixed"),
+    ("new_sand_per_t_castings", "new sand a tonne of good castings"),
+    ("waste_per_t_castings", "waste a tonne of good castings"),
+)
+
+
+def body(given: Answer, names: Names, units: str) -> list[str]:
+    """The lines of the brief, from its answers."""
+    answers = given.values["answers"]
+    return [
+        f"{given.values['shop']} · {day(given.as_of)}",
+        "",
+        *_where(answers["stock"], answers["cover"], names, units),
+        "",
+        *_moulds(answers["moulds"]),
+        "",
+        *_settings(answers["settings"], names),
+        "",
+        *_came_back(answers["rates"], given.values["period"]),
+        "",
+        *_looks(answers["attention"]),
+        "",
+    ]
+
+
+def _where(stock: Mapping[str, Any], cover: Mapping[str, Any], names: Names, units: str) -> list[str]:
+    """What is where and how long it lasts."""
+    values, lasting = stock["values"], cover["values"]
+    rows = []
+    for place, held in values["stock_kg"].items():
+        entry = names.plant.places.get(place)
+        if entry is None or entry.kind == "reclaimer":  # sand on its way, not in store
+            continue
+        days = lasting["cover_days"].get(place)
+        span = cover["ranges"].get(f"cover_days.{place}")
+        rows.append(
+            (
+                names("places", place),
+                mass(sum(held.values()), units),
+                mass(values["room_kg"].get(place), units),
+                f"{days:.0f} ({span['low']:.0f} to {span['high']:.0f})" if span else "–",
+                lasting["order_by"].get(place, "–"),
+            )
+        )
+    return table(("WHERE IT IS", "stock", "room", "lasts, working days", "order by"), rows)
+
+
+def _moulds(moulds: Mapping[str, Any]) -> list[str]:
+    """Moulds standing, in a line or two."""
+    found = moulds["values"]["moulds"]
+    if not found:
+        return ["MOULDS  none standing"]
+    poured = sum(mould["poured"] for mould in found.values())
+    ready = Counter(mould["ready"] for mould in found.values() if not mould["poured"])
+    oldest = min(found, key=lambda key: found[key]["standing_since"])
+    words = ", ".join(f"{count} {word}" for word, count in ready.most_common())
+    return wrapped(
+        "MOULDS  ",
+        f"{len(found)} standing, {poured} of them poured"
+        + (f"; of the others stripped by now: {words}" if words else "")
+        + f"; the oldest is {oldest}, since {day(found[oldest]['standing_since'])}",
+    )
+
+
+def _settings(settings: list[Mapping[str, Any]], names: Names) -> list[str]:
+    """What to set today, a row a mixer and binder system; a plain no where nothing serves."""
+    rows, notes = [], []
+    for given in settings:
+        values = given["values"]
+        label = f"{names('mixers', values['mixer'])}, {names('binder_systems', values['binder_system'])}"
+        found = values if given["possible"] else values.get("nearest")
+        temp = values.get("sand_temp_c")
+        if found is None or temp is None:
+            notes += wrapped("  no  ", f"{label}: {given['because']}")
+            continue
+        spans = {name: given["ranges"].get(name) or found.get(name) for name in ("strip_time_min", "work_time_min")}
+        share = found.get("fast_share")
+        lever = f"{number(found['catalyst_pct'])} %" if share is None else f"{share:.0%} fast"
+        rows.append(
+            (
+                label,
+                f"{temp:.0f} °C",
+                f"{number(found['resin_pct'])} %",
+                lever,
+                *(
+                    f"{span['mid']:.0f} ({span['low']:.0f} to {span['high']:.0f})" if span else "–"
+                    for span in spans.values()
+                ),
+                f"{found['chance_to_strip']:.0%} by {values['wanted_strip_min']:g}",
+                "" if given["possible"] else "does not serve",
+            )
+        )
+        if not given["possible"] and given["instead"]:
+            notes += wrapped("  instead  ", f"{label}: {given['instead'][0]}")
+    lines = table(("SET TODAY", "sand", "resin", "lever", "strip, min", "work, min", "chance", ""), rows)
+    return [*lines, *notes]
+
+
+def _came_back(rates: Mapping[str, Any], period: Mapping[str, str]) -> list[str]:
+    """The named rates of the last weeks."""
+    rows = []
+    for name, label in _RATES:
+        rate = rates["values"]["rates"].get(name)
+        if rate is None or rate["value"] is None:
+            rows.append((label, "not known"))
+        elif rate["unit"] in ("kg/kg", "%/%"):
+            rows.append((label, f"{rate['value']:.0%}"))
+        else:
+            rows.append((label, f"{rate['value']:.2f} {rate['unit']}"))
+    return table((f"CAME BACK, {period['since']} to {period['until'][:10]}", ""), rows)
+
+
+def _looks(attention: Mapping[str, Any]) -> list[str]:
+    """What needs a look, the most urgent first."""
+    flags = attention["flags"]
+    if not flags:
+        return ["LOOK AT  nothing"]
+    lines = [f"LOOK AT  {len(flags)}"]
+    for flag in flags[:LOOKS]:
+        lines += wrapped("! ", flag["text"])
+    if len(flags) > LOOKS:
+        lines.append(f"  and {len(flags) - LOOKS} more: sandtrack attention")
+    return lines
