@@ -62,8 +62,13 @@ def _cured(taus: Any, drift_k: Any, end_k: Any, per_kelvin: float) -> tuple[Any,
 
 def aged(steps: Any, temps_k: Any, per_kelvin: float, reference_k: float) -> Any:
     """Time at the reference temperature that equals a broken line of temperature over these steps."""
+    return aged_pieces(steps, temps_k, per_kelvin, reference_k).sum()
+
+
+def aged_pieces(steps: Any, temps_k: Any, per_kelvin: float, reference_k: float) -> Any:
+    """As `aged`, but what each straight piece of the line is worth."""
     along = temps_k[:-1, None] + np.diff(temps_k)[:, None] * _NODES_16
-    return steps @ (np.exp(per_kelvin * (1 / reference_k - 1 / along)) @ _WEIGHTS_16)
+    return steps * (np.exp(per_kelvin * (1 / reference_k - 1 / along)) @ _WEIGHTS_16)
 
 
 def log_points(values: Numbers, field: str) -> Any:

