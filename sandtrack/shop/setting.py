@@ -44,9 +44,10 @@ def setting(
 
     Values: `mixer`, `binder_system`, `sand_temp_c`, `ask_again_below_c`, `ask_again_above_c`, `wanted_strip_min`,
     `wanted_chance`; `resin_pct`, `catalyst_pct` (with `catalyst_base`, what is 100 %), `fast_share` (grades only),
-    `chance_to_strip`, `strip_time_min`, `work_time_min` (middles), `fill_within_min`, `flows_kg_min` and `flows_ml_min` by stream;
-    with a box `box_sand_kg`, `fill_time_min`, `work_time_used_share` (of the low end of the work time),
-    `masses_kg`; `say`, the moulder's words. Where nothing serves: `nearest` with the same names and `serves` false.
+    `chance_to_strip`, `strip_time_min`, `work_time_min` (middles), `fill_within_min` (planning limit), `flows_kg_min`
+    and `flows_ml_min` by stream; with a box `box_sand_kg`, `fill_time_min`, `work_time_used_share` (of the low end of
+    the work time), `masses_kg`; `say`, the moulder's words. Where nothing serves: `nearest` with the same names and
+    `serves` false.
     Ranges: `strip_time_min`, `work_time_min`. Raises UnknownName, InputErrors.
     """
     asked = _asked(

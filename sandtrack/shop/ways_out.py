@@ -19,12 +19,21 @@ def found(picture: Picture, mixer: Mixer, job: Job, box_kg: float | None) -> tup
     """The nearest setting, why it does not serve, and what would."""
     lever = job.smallest()
     if lever is None:
-        return _too_slow(job)
+        end = job.system.settings()[-1]
+        instead = [*_allow(job), *(list(_at_another_temperature(job, warmer=True)) or ["warmer sand"])]
+        instead += another_speed(job.system, faster=True)
+        if not job.fits(end):
+            instead += _to_fill(picture, mixer, job, end, box_kg or 0.0)
+        return end, _too_slow(job, end), tuple(instead)
     nearest = job.fastest_fitting()
+    instead = [*_allow(job), *_at_another_temperature(job, warmer=False)]
+    instead += _to_fill(picture, mixer, job, lever, box_kg or 0.0)
+    least = job.system.settings()[0]
+    if lever == least:  # only here is the sand quicker than was asked for
+        instead += another_speed(job.system, faster=False)
     if nearest is None:
-        nearest = job.system.settings()[0]
-    instead = tuple(_to_fill(picture, mixer, job, lever, nearest, box_kg or 0.0))
-    return nearest, fill_words(job, lever), instead
+        nearest = least
+    return nearest, fill_words(job, lever), tuple(instead)
 
 
 def another_speed(system: System, *, faster: bool) -> tuple[str, ...]:
@@ -56,47 +65,40 @@ def fill_words(job: Job, lever: float) -> str:
     )
 
 
-def _too_slow(job: Job) -> tuple[float, str, tuple[str, ...]]:
-    system, wanted = job.system, job.wanted_min or 0.0
-    end = system.settings()[-1]
-    told = job.times(end)
-    surely = math.ceil(job.surely_by_min(end))
-    chance = f"{100 * job.chance:.0f} % chance"
-    because = (
+def _too_slow(job: Job, end: float) -> str:
+    system = job.system
+    return (
         f"with sand at {job.sand_temp_c:.1f} °C no setting inside the window of {window_words(system)} strips by "
-        f"{minutes(wanted)} with {chance}: {system.show(end)}, its end, does so with {100 * (told.chance or 0.0):.0f} %"
+        f"{minutes(job.wanted_min or 0.0)} with {100 * job.chance:.0f} % chance: {system.show(end)}, its end, does so "
+        f"with {100 * (job.times(end).chance or 0.0):.0f} %"
     )
-    instead = []
-    if job.fits(end):
-        instead.append(f"allow {minutes(surely)}: by then {system.show(end)} has stripped with {chance}")
-    instead += list(_at_another_temperature(job, warmer=True)) or ["warmer sand"]
-    instead += another_speed(system, faster=True)
-    return end, because, tuple(instead)
 
 
-def _to_fill(picture: Picture, mixer: Mixer, job: Job, lever: float, nearest: float, box_kg: float) -> Iterator[str]:
-    system, longest = job.system, job.longest_fill_min(lever)
-    if job.fits(nearest):
-        surely = minutes(math.ceil(job.surely_by_min(nearest)))
-        yield f"allow {surely}: {system.show(nearest)} leaves time to fill, and has stripped by then with " + (
-            f"{100 * job.chance:.0f} % chance"
+def _allow(job: Job) -> Iterator[str]:
+    """The strip time that the fastest setting which can still be filled gives with the wanted chance."""
+    lever = job.fastest_fitting()
+    if lever is not None:
+        leaves = "" if job.fill_min is None else "leaves time to fill and "
+        yield (
+            f"allow {minutes(math.ceil(job.surely_by_min(lever)))}: {job.system.show(lever)} {leaves}has "
+            f"stripped by then with {100 * job.chance:.0f} % chance"
         )
-    yield from _at_another_temperature(job, warmer=False)
+
+
+def _to_fill(picture: Picture, mixer: Mixer, job: Job, lever: float, box_kg: float) -> Iterator[str]:
+    longest = job.longest_fill_min(lever)
     needed = math.ceil(box_kg / longest)
     able = [
         f"{picture.name('mixers', key)} ({other.sand_kg_min:g})"
         for key, other in picture.plant.mixers.items()
-        if key != mixer.key and system.key in other.binder_systems and other.sand_kg_min >= needed
+        if key != mixer.key and job.system.key in other.binder_systems and other.sand_kg_min >= needed
     ]
     yield f"a mixer of at least {needed} kg/min of sand" + (f": {', '.join(able)}" if able else "")
     yield "two mixers on one box, with one clock from the first sand"
-    share = units.show(math.floor(longest * mixer.sand_kg_min), "mass")
-    yield f"split the fill: at most {share} at a time"
-    if lever <= system.settings()[0]:
-        yield from another_speed(system, faster=False)
+    yield f"split the fill: at most {units.show(math.floor(longest * mixer.sand_kg_min), 'mass')} at a time"
 
 
 def _at_another_temperature(job: Job, *, warmer: bool) -> Iterator[str]:
     temp = job.serving_temperature_c(warmer=warmer)
     if temp is not None:
-        yield f"sand of {temp:g} °C{' or a little warmer' if warmer else ' or a little cooler'}"
+        yield f"sand of {temp:g} °C or a little {'warmer' if warmer else 'cooler'}"
