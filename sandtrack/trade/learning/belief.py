@@ -31,7 +31,12 @@ ACTIVATION_ENERGY_KJ_MOL = (
 AMOUNT_EXPONENT = (1.45, 0.45)  # practice: no source found that supports it
 GRADE_SLOPE = (1.4, 0.5)  # practice, a guess: all fast ester strips about four times sooner than all slow
 CHECK_SD = 0.115  # practice: chance in one strip check, on ln(time)
+CHECK_SD_SPREAD = 0.45  # practice: how far that chance itself is unknown, on its ln
 LOT_SD = 0.07  # practice: one lot of resin or catalyst against another, on ln(time)
+LOT_SD_SPREAD = 0.5  # practice: how far that spread itself is unknown, on its ln
+HALF_LIFE_DAYS = 120.0  # practice: a check of last season counts about half
+OUTLIER_SHARE = 0.03  # practice: a wrong mould, a wrong hour, a slip of the pen
+JUMP_SD = 0.3  # practice: size of a sudden change of the law (a new recipe of the resin), on ln(time)
 
 # Without a window, amounts are looked for this far either side of the reference.
 _FREE_RANGE = 4.0
@@ -58,7 +63,15 @@ class Belief:
     check_sd : float
         Chance of a single strip check or mould, sd of ln(time). [-]
     lot_sd : float
-        Spread between lots, sd of ln(time). [-]
+        Spread between lots, sd of ln(time); 0 learns without lots. [-]
+    check_sd_spread, lot_sd_spread : float
+        How far either is itself unknown, sd of its ln; 0 takes it as known. [-]
+    half_life_days : float
+        Age at which a check counts half; infinity never fades. [day]
+    outlier_share : float
+        Share of checks that are gross errors, below 0.5; 0 believes every check. [share]
+    jump_sd : float
+        Size of a sudden change of the law, sd of ln(time); 0 looks for none. [-]
     """
 
     at_temp_c: float
@@ -68,12 +81,19 @@ class Belief:
     covariance: tuple[Triple, Triple, Triple]
     check_sd: float = CHECK_SD
     lot_sd: float = LOT_SD
+    check_sd_spread: float = CHECK_SD_SPREAD
+    lot_sd_spread: float = LOT_SD_SPREAD
+    half_life_days: float = HALF_LIFE_DAYS
+    outlier_share: float = OUTLIER_SHARE
+    jump_sd: float = JUMP_SD
 
     def __post_init__(self) -> None:
         kelvin(single(self.at_temp_c, field="at_temp_c"), field="at_temp_c")
         checked_lever(single(self.at_lever, field="at_lever"), self.lever_kind, field="at_lever")
-        for name in ("check_sd", "lot_sd"):
+        for name in ("check_sd", "lot_sd", "check_sd_spread", "lot_sd_spread", "jump_sd"):
             single(getattr(self, name), field=name, at_least=0.0)
+        single(self.outlier_share, field="outlier_share", at_least=0.0, below=0.5)
+        given(self.half_life_days, field="half_life_days", above=0.0, may_be_infinite=True)
         matrix = np.asarray(self.covariance, dtype=float)
         if not np.allclose(matrix, matrix.T) or np.linalg.eigvalsh(matrix).min() < -1e-9:
             raise FieldError(field="covariance", reason="is not a symmetric matrix without negative variances")
@@ -295,7 +315,7 @@ class Belief:
         True
         """
         wanted = single(chance, field="chance", above=0.0, below=1.0)
-        low, high = self._window(window)
+        low, high = self.window(window)
         ends = [float(self._distance(low)), float(self._distance(high))]
         inside = [y for y in self._crossings(strip_time_min, temp_c, wanted) if ends[0] < y < ends[1]]
         levers = [low, *(float(lever_at(y, self.at_lever, self.lever_kind)) for y in sorted(inside)), high]
@@ -304,7 +324,33 @@ class Belief:
                 return lever
         return None
 
-    def _window(self, window: tuple[float, float] | None) -> tuple[float, float]:
+    def window(self, window: tuple[float, float] | None) -> tuple[float, float]:
+        """Levers to look through: those given, or else a wide range round the reference. [% or share]
+
+        Parameters
+        ----------
+        window : tuple of 2 float or None
+            Smallest and largest lever [% of its base, or share].
+
+        Returns
+        -------
+        tuple of 2 float
+            Smallest and largest lever [% of its base, or share].
+
+        Raises
+        ------
+        FieldError
+            The wrong way round.
+
+        Source
+        ------
+        practice: a quarter to four times the reference amount.
+
+        Examples
+        --------
+        >>> Belief.default(strip_time_min=60, at_temp_c=20, at_lever=40).window(None)
+        (10.0, 160.0)
+        """
         if window is None and self.lever_kind == "grade":
             return 0.0, 1.0
         if window is None:
