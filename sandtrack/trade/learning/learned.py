@@ -1,0 +1,287 @@
+"""What a shop's strip checks have taught: ranges, chances and levers from belief and checks together."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sandtrack.errors import FieldError
+from sandtrack.trade._kinetics import checked_lever, kelvin, lever_at, lever_distance
+from sandtrack.trade._numbers import Numbers, given, is_single, like, plain, single
+from sandtrack.trade.learning._mixture import Mixture
+from sandtrack.trade.learning._normal import Array, mixture_cdf, mixture_quantile
+from sandtrack.trade.learning._prepared import design
+from sandtrack.trade.learning.belief import Belief, Triple
+from sandtrack.trade.learning.checks import NOT_RECORDED
+
+_STEPS, _ROUNDS = 65, 5  # of the search for a lever
+ALARM_CHECKS = 20  # practice: for so many checks after a jump the shop is told of it
+
+
+@dataclass(frozen=True)
+class Jump:
+    """A sudden change of the law that the checks tell of.
+
+    Attributes
+    ----------
+    age_days : float
+        Age of the last check before it. [day]
+    checks_since : int
+        Checks made after it. [-]
+    change : float
+        Change of ln(time), now against before. [-]
+    change_sd : float
+        Doubt about that change, sd. [-]
+    evidence_ln : float
+        ln of how much likelier the checks are with it than without. [-]
+    """
+
+    age_days: float
+    checks_since: int
+    change: float
+    change_sd: float
+    evidence_ln: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Learned:
+    """Belief and checks together, for one binder system, catalyst grade and definition of strip.
+
+    Attributes
+    ----------
+    belief : Belief
+        What was believed before. [-]
+    checks : int
+        Checks that still count. [-]
+    worth : float
+        What they are worth together, each by its age. [-]
+    mean : tuple of 3 float
+        Mean of ln(time/min) [-], activation energy [kJ/mol], exponent [-].
+    covariance : 3 tuples of 3 float
+        Covariance of the three, in the squared units of `mean`. [-]
+    check_sd : tuple of 3 float
+        Chance of a single check: low, middle, high with 80 % between, sd of ln(time). [-]
+    lot_sd : tuple of 3 float
+        Spread between lots, the same way. [-]
+    jumps : tuple of Jump
+        Sudden changes found, the youngest first. [-]
+    settled : bool
+        Whether the fit came to rest; contradicting checks can keep it from that. [-]
+    mixture : Mixture
+        The posterior at each noise considered. [-]
+    """
+
+    belief: Belief
+    checks: int
+    worth: float
+    mean: Triple
+    covariance: tuple[Triple, Triple, Triple]
+    check_sd: Triple
+    lot_sd: Triple
+    jumps: tuple[Jump, ...]
+    settled: bool
+    mixture: Mixture
+
+    @property
+    def alarm(self) -> bool:
+        """Whether the law jumped within the last few checks. [-]"""
+        return any(jump.checks_since < ALARM_CHECKS for jump in self.jumps)
+
+    def strip_range_min(
+        self, temp_c: Numbers, lever: Numbers, *, coverage: float = 0.8, lot: Any = None
+    ) -> tuple[Any, Any, Any]:
+        """Range in which the next mould's strip time lies with the stated chance. [min]
+
+        Parameters
+        ----------
+        temp_c : float, array or Series
+            Temperature of the mixed sand. [degC]
+        lever : float, array or Series
+            Amount [% of its base] above 0, or share of the fast grade [share, 0 to 1].
+        coverage : float
+            Chance that the time lies inside, above 0 and below 1. [share]
+        lot : int or array of int, optional
+            Label as among the checks; another one is a new lot, None or -1 is not recorded. [-]
+
+        Returns
+        -------
+        tuple of 3 float, array or Series
+            Low, middle and high strip time. [min]
+
+        Raises
+        ------
+        FieldError
+            A coverage that is not between 0 and 1, or a temperature, lever or label outside its meaning.
+
+        Notes
+        -----
+        Quantiles of a mixture of normals in ln(time), one for each noise considered. Gross outliers are no
+        part of it: it is the mould that is foretold, not the slip of the pen.
+
+        Source
+        ------
+        derived: posterior predictive distribution of the fit.
+
+        Examples
+        --------
+        >>> from sandtrack.trade.learning import learn
+        >>> belief = Belief.default(strip_time_min=60, at_temp_c=20, at_lever=35)
+        >>> shop = learn(belief, temp_c=[20, 20, 18], lever=[35, 35, 35], earliest_min=[40, 40, 45],
+        ...              latest_min=[45, 45, 55], age_days=[3, 2, 1])
+        >>> [round(t) for t in shop.strip_range_min(20, 35)]
+        [36, 43, 51]
+        """
+        outside = (1 - single(coverage, field="coverage", above=0.0, below=1.0)) / 2
+        means, sds, shape = self._ln_time(temp_c, lever, lot)
+        ends = [
+            np.exp(mixture_quantile(chance, means, sds, self.mixture.weights)).reshape(shape)
+            for chance in (outside, 0.5, 1 - outside)
+        ]
+        low, middle, high = (like(end, temp_c, lever, _kind(lot)) for end in ends)
+        return low, middle, high
+
+    def chance_by(self, strip_time_min: Numbers, temp_c: Numbers, lever: Numbers, *, lot: Any = None) -> Any:
+        """Chance that the next mould strips by a given time. [share]
+
+        Parameters
+        ----------
+        strip_time_min : float, array or Series
+            Time. [min]
+        temp_c : float, array or Series
+            Temperature of the mixed sand. [degC]
+        lever : float, array or Series
+            Amount [% of its base] above 0, or share of the fast grade [share, 0 to 1].
+        lot : int or array of int, optional
+            Label as among the checks; another one is a new lot, None or -1 is not recorded. [-]
+
+        Returns
+        -------
+        float, array or Series
+            Chance, 0 to 1. [share]
+
+        Raises
+        ------
+        FieldError
+            A time of 0 or less, or a temperature, lever or label outside its meaning.
+
+        Source
+        ------
+        derived: posterior predictive distribution of the fit.
+
+        Examples
+        --------
+        >>> from sandtrack.trade.learning import learn
+        >>> belief = Belief.default(strip_time_min=60, at_temp_c=20, at_lever=35)
+        >>> shop = learn(belief, temp_c=[], lever=[], earliest_min=[], latest_min=[], age_days=[])
+        >>> round(shop.chance_by(60, 20, 35), 6)
+        0.5
+        """
+        by = given(strip_time_min, field="strip_time_min", above=0.0)
+        means, sds, shape = self._ln_time(temp_c, lever, lot, np.shape(by))
+        by_rows = np.broadcast_to(np.log(plain(by)), shape).ravel()
+        chance = mixture_cdf(by_rows, means, sds, self.mixture.weights).reshape(shape)
+        return like(chance, strip_time_min, temp_c, lever, _kind(lot))
+
+    def lever_for(
+        self,
+        strip_time_min: float,
+        temp_c: float,
+        *,
+        chance: float,
+        window: tuple[float, float] | None = None,
+        lot: int | None = None,
+    ) -> float | None:
+        """Smallest amount or fast share that strips by a wanted time with the wanted chance. [% or share]
+
+        Parameters
+        ----------
+        strip_time_min : float
+            Wanted strip time. [min]
+        temp_c : float
+            Temperature of the mixed sand. [degC]
+        chance : float
+            Wanted chance, above 0 and below 1. [share]
+        window : tuple of 2 float, optional
+            Smallest and largest lever to use [% of its base, or share]; by default 0 to 1 for a grade, a
+            quarter to four times the reference for an amount.
+        lot : int, optional
+            Label as among the checks; another one is a new lot, None or -1 is not recorded. [-]
+
+        Returns
+        -------
+        float or None
+            Amount [% of its base] or share of the fast grade [share]; None where none in the window does.
+
+        Raises
+        ------
+        FieldError
+            A window the wrong way round, or a chance that is not between 0 and 1.
+
+        Notes
+        -----
+        The window is looked through in small steps, then the first step that reaches the chance in smaller ones.
+
+        Source
+        ------
+        derived: `chance_by` solved for its lever.
+
+        Examples
+        --------
+        >>> from sandtrack.trade.learning import learn
+        >>> belief = Belief.default(strip_time_min=60, at_temp_c=20, at_lever=35)
+        >>> shop = learn(belief, temp_c=[20], lever=[35], earliest_min=[40], latest_min=[45], age_days=[1])
+        >>> round(shop.lever_for(43, 20, chance=0.5))
+        35
+        """
+        wanted = single(chance, field="chance", above=0.0, below=1.0)
+        by = math.log(single(strip_time_min, field="strip_time_min", above=0.0))
+        temp = single(temp_c, field="temp_c")
+        levers = self.belief.window(window)
+        kind, at = self.belief.lever_kind, self.belief.at_lever
+        low, high = (float(lever_distance(lever, at, kind)) for lever in levers)
+        reached = low
+        for _ in range(_ROUNDS):
+            steps = np.linspace(low, high, _STEPS)
+            rows = design(self.belief, np.full(_STEPS, temp), lever_at(steps, at, kind))
+            means, sds = self.mixture.ln_time(rows, _asked(lot))
+            enough = mixture_cdf(np.array(by), means, sds, self.mixture.weights) >= wanted * (1 - 1e-9)
+            if not enough.any():
+                return None
+            first = int(np.argmax(enough))
+            if first == 0:
+                return levers[0]
+            low, high = steps[first - 1], steps[first]
+            reached = high
+        return min(float(lever_at(reached, at, kind)), levers[1])
+
+    def _ln_time(
+        self, temp_c: Numbers, lever: Numbers, lot: Any, more: tuple[int, ...] = ()
+    ) -> tuple[Array, Array, tuple[int, ...]]:
+        """Mean and sd of ln(time), (node, row), and the shape that the rows came in."""
+        kelvin(temp_c)
+        checked_lever(lever, self.belief.lever_kind)
+        asked = _asked(lot)
+        temps, levers = plain(temp_c), plain(lever)
+        shape = np.broadcast_shapes(temps.shape, levers.shape, more, () if asked is None else asked.shape)
+        rows = design(self.belief, np.broadcast_to(temps, shape).ravel(), np.broadcast_to(levers, shape).ravel())
+        which = None if asked is None else np.broadcast_to(asked, shape).ravel()
+        means, sds = self.mixture.ln_time(rows, which)
+        return means, sds, shape
+
+
+def _asked(lot: Any) -> Any:
+    """Labels asked about, as an array; None where not recorded."""
+    if lot is None:
+        return None
+    labels = np.asarray(plain(lot))
+    if np.any(labels < NOT_RECORDED) or np.any(labels != np.floor(labels)):
+        raise FieldError(field="lot", value=float(labels.min()), reason="is no label", accepted="-1, or 0 and up")
+    return labels.astype(np.int64)
+
+
+def _kind(lot: Any) -> Any:
+    """The lot as far as it decides whether one number or a column is given back."""
+    return 0.0 if lot is None or is_single(lot) else lot
