@@ -35,9 +35,7 @@ def _append_all(picture: Picture, store: Store) -> Iterator[Violation]:
     with store.writing() as connection:
         writer = Writer(connection, picture.forms, Setups([]), picture.zone, 0)
         before = GENESIS
-        for number, (seq, kind, sender, record_id, own_at, offset_us, recorded, day, text, digest) in enumerate(
-            rows, 1
-        ):
+        for seq, kind, sender, record_id, own_at, offset_us, recorded, day, text, digest in rows:
             writer.seq, writer.hash = seq - 1, before
             writer.now, writer.today = recorded, day
             writer.pending.today = day

@@ -219,9 +219,8 @@ def _moulds(picture: Picture) -> Iterator[Violation]:
         (MOULDS,),
     )
     kept = picture.connection.execute("SELECT mould, material, mass_mg FROM mould_content ORDER BY mould")
-    told, summed = (
-        ((mould, _held(rows)) for mould, rows in groupby(side, itemgetter(0))) for side in (kept, movements)
-    )
+    told = ((mould, _held(rows)) for mould, rows in groupby(kept, itemgetter(0)))
+    summed = ((mould, _held(rows)) for mould, rows in groupby(movements, itemgetter(0)))
     for (mould,), ours, theirs in side_by_side(told, summed, 1):
         held, moved = (side[1] if side else {} for side in (ours, theirs))
         for material in sorted({*held, *moved}):
