@@ -127,9 +127,9 @@ def _log_command(kind: str) -> click.Command:
         with opened(shop_file) as shop:
             if "at" not in cells and kind != "reversal":
                 cells["at"] = times.show(shop.ledger.clock(), shop.ledger.zone, seconds=True)
-            row = flat.reader(kind, list(cells))(list(cells.values()))
+            content, record_id, _ = flat.reader(kind, list(cells)).read(list(cells.values()))
             who = sender or cells.get("by") or user()
-            show_receipt(shop.log(kind, row.content, sender=who, id=cells.get("id")), as_json)
+            show_receipt(shop.log(kind, content, sender=who, id=record_id or None), as_json)
 
     made = click.command(name=kind, help=(KINDS[kind].__doc__ or "").strip())(command)
     made.params = [option for column in columns for option in _options(column)] + made.params

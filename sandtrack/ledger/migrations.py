@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from sqlite_utils import Database, Migrations
-
-migrations = Migrations("sandtrack")
+import sqlite3
+from collections.abc import Callable, Mapping
 
 _APPEND_ONLY = ("setting", "record", "movement", "count", "ending", "reversal", "revision")
 
@@ -152,12 +151,28 @@ def statements() -> list[str]:
     return found
 
 
-@migrations(name="001_ledger")
-def ledger(db: Database) -> None:
-    """Tables of the ledger, its totals, and the triggers that let it only grow."""
-    for statement in statements():
-        db.conn.execute(statement)
+SET = "sandtrack"
+STEPS: Mapping[str, Callable[[], list[str]]] = {"001_ledger": statements}
+"""Migrations by name, in order, each as its SQL statements."""
 
 
-SCHEMA_VERSION = 1
-APPEND_ONLY = _APPEND_ONLY
+def apply(connection: sqlite3.Connection) -> None:
+    """Apply what is pending, inside the caller's write transaction, and keep a note of it in the file."""
+    # sqlite-utils takes a third of a second to import: only shops that are made or migrated pay for it.
+    from sqlite_utils import Database, Migrations
+
+    steps = Migrations(SET)
+    for name, sql in STEPS.items():
+
+        def step(db: Database, sql: Callable[[], list[str]] = sql) -> None:
+            for statement in sql():
+                db.conn.execute(statement)
+
+        steps(name=name)(step)
+    steps.apply(Database(connection))
+
+
+def applied(connection: sqlite3.Connection) -> set[str]:
+    """Names of the migrations that a shop file has had."""
+    query = "SELECT name FROM _sqlite_migrations WHERE migration_set = ?"
+    return {name for (name,) in connection.execute(query, (SET,))}

@@ -9,10 +9,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlite_utils import Database
-
 from sandtrack.errors import ShopFileError
-from sandtrack.ledger.migrations import migrations
+from sandtrack.ledger import migrations
 
 APPLICATION_ID = 0x53414E44  # "SAND", so that a shop file can be told from any other SQLite file
 BUSY_S = 30.0
@@ -55,22 +53,20 @@ class Store:
         connection = self.connection
         if create:
             connection.execute("PRAGMA journal_mode=WAL")
-        database = Database(connection)
-        known = {migration.name for migration in migrations._migrations}
-        if not create:
-            applied = {migration.name for migration in migrations.applied(database)}
-            if applied - known:
+        else:
+            found = migrations.applied(connection)
+            newer = sorted(found - set(migrations.STEPS))
+            if newer:
                 raise ShopFileError(
-                    f"{self.path} was written by a newer sandtrack "
-                    f"({', '.join(sorted(applied - known))}); update this one",
+                    f"{self.path} was written by a newer sandtrack ({', '.join(newer)}); update this one",
                     path=self.path,
                 )
-            if applied == known:
+            if found == set(migrations.STEPS):
                 return
         with self.writing():
             if create:
                 connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
-            migrations.apply(database)
+            migrations.apply(connection)
 
     @contextmanager
     def writing(self) -> Iterator[sqlite3.Connection]:

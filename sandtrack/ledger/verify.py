@@ -8,16 +8,15 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing
 from decimal import Decimal
 from functools import partial
 from itertools import groupby
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
-from sqlite_utils import Database
-
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger.migrations import migrations
+from sandtrack.ledger import migrations
 from sandtrack.ledger.picture import Picture, Row, Violation, differs, flow_named, named, shown, side_by_side
 from sandtrack.ledger.replay import replayed
 from sandtrack.ledger.store import Store
@@ -74,12 +73,9 @@ def _pages(picture: Picture) -> Iterator[Violation]:
 def _schema(picture: Picture) -> Iterator[Violation]:
     """Tables, indexes and triggers: as the migrations made them, and no trigger besides."""
     query = "SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL AND name NOT GLOB '_sqlite_migrations*'"
-    model = Database(memory=True)
-    try:
+    with closing(sqlite3.connect(":memory:", isolation_level=None)) as model:
         migrations.apply(model)
-        wanted = {(kind, name): sql for kind, name, sql in model.conn.execute(query)}
-    finally:
-        model.close()
+        wanted = {(kind, name): sql for kind, name, sql in model.execute(query)}
     found = {(kind, name): sql for kind, name, sql in picture.connection.execute(query)}
     for (kind, name), sql in wanted.items():
         if (kind, name) not in found:

@@ -29,7 +29,7 @@ def body(given: Answer, names: Names, units: str) -> list[str]:
         "",
         *_moulds(answers["moulds"]),
         "",
-        *_settings(answers["settings"], names),
+        *_settings(answers["settings"]),
         "",
         *_came_back(answers["rates"], given.values["period"]),
         "",
@@ -77,12 +77,12 @@ def _moulds(moulds: Mapping[str, Any]) -> list[str]:
     )
 
 
-def _settings(settings: list[Mapping[str, Any]], names: Names) -> list[str]:
+def _settings(settings: list[Mapping[str, Any]]) -> list[str]:
     """What to set today, a row a mixer and binder system; a plain no where nothing serves."""
     rows, notes = [], []
     for given in settings:
         values = given["values"]
-        label = f"{names('mixers', values['mixer'])}, {names('binder_systems', values['binder_system'])}"
+        label = f"{values['mixer']} {values['binder_system']}"
         found = values if given["possible"] else values.get("nearest")
         temp = values.get("sand_temp_c")
         if found is None or temp is None:
@@ -107,7 +107,7 @@ def _settings(settings: list[Mapping[str, Any]], names: Names) -> list[str]:
         )
         if not given["possible"] and given["instead"]:
             notes += wrapped("  instead  ", f"{label}: {given['instead'][0]}")
-    lines = table(("SET TODAY", "sand", "resin", "lever", "strip, min", "work, min", "chance", ""), rows)
+    lines = table(("SET TODAY", "sand", "resin", "catalyst", "strip, min", "work, min", "chance", ""), rows)
     return [*lines, *notes]
 
 

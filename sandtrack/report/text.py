@@ -48,11 +48,11 @@ def flags(found: Iterable[Flag]) -> list[str]:
 
 
 def cautions(found: Iterable[Caution], *, short: bool = False) -> list[str]:
-    """What can hurt; in short form the first sentence of each, in one paragraph, and whom to ask."""
+    """What can hurt; in short form one paragraph, and whom to ask."""
     if not short:
         return [line for caution in found for line in wrapped("CAUTION  ", caution.text)]
-    first = [caution.text.split(". ")[0].split(": ")[0].rstrip(".") for caution in found]
-    return wrapped("CAUTION  ", "; ".join(first) + ". " + DEFER) if first else []
+    told = "; ".join(caution.short or caution.text for caution in found)
+    return wrapped("CAUTION  ", f"{told[0].upper()}{told[1:]}. {DEFER}") if told else []
 
 
 def basis(given: Answer) -> list[str]:

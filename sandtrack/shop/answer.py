@@ -42,10 +42,11 @@ class Flag:
 
 @dataclass(frozen=True)
 class Caution:
-    """What can hurt, and whom to ask."""
+    """What can hurt, and whom to ask; `short` is what a crowded screen shows of it."""
 
     code: str
     text: str
+    short: str = ""
 
 
 @dataclass(frozen=True)

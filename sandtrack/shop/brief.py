@@ -67,4 +67,3 @@ def brief(picture: Picture) -> Answer:
         cautions=(*ALWAYS, *(caution for caution in (HELD, WRONG_MATERIAL) if caution in attending)),
         head=picture.head,
     )
-

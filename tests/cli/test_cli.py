@@ -1,0 +1,307 @@
+"""The command line as its users meet it: what it prints, what it leaves behind, how it ends."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from sandtrack.cli import main
+from sandtrack.records import KINDS
+
+DEMO = Path(__file__).parents[2] / "demo_data"
+AT = "2025-12-30 15:00"
+
+
+def run(*words: str | Path, shop: Path | None = None) -> Result:
+    """Run `sandtrack …` on a shop, by the environment's SANDTRACK_SHOP."""
+    env = {"SANDTRACK_SHOP": str(shop) if shop else "", "COLUMNS": "110"}
+    return CliRunner(env=env).invoke(main, [str(word) for word in words], catch_exceptions=False)
+
+
+@pytest.fixture
+def new_shop(tmp_path: Path) -> Path:
+    """A shop file just made from the invented foundry's set-up."""
+    path = tmp_path / "new.sandtrack"
+    done = run("init", "--shop", path, DEMO / "plant.toml")
+    assert done.exit_code == 0, done.output
+    return path
+
+
+def test_every_command_has_help_with_an_example():
+    """Each command explains itself; each that has arguments or options of its own shows an example."""
+    for name, command in main.commands.items():
+        done = run(name, "--help")
+        assert done.exit_code == 0
+        assert "Example" in done.output or hasattr(command, "commands"), name
+
+
+def test_log_offers_every_kind_with_its_columns():
+    """`log KIND` has an option for each column of the kind."""
+    for kind in KINDS:
+        done = run("log", kind, "--help")
+        assert done.exit_code == 0
+        assert "--note" in done.output
+    assert "--stream1-mass-kg" in run("log", "mix", "--help").output
+
+
+def test_log_and_ask(new_shop: Path):
+    """A tanker logged in tonnes stands in the stock, in kilograms in JSON and in short tons for who wants them."""
+    done = run(
+        "log",
+        "delivery",
+        "--at",
+        "2025-01-02 08:00",
+        "--place",
+        "silo_new",
+        "--material",
+        "new_sand",
+        "--mass",
+        "24.6 t",
+        "--id",
+        "d1",
+        "--sender",
+        "gate",
+        shop=new_shop,
+    )
+    assert done.exit_code == 0
+    assert done.output.startswith("recorded: delivery d1 of gate")
+    assert "CAUTION  Overfilling a silo" in done.output
+    stock = json.loads(run("stock", "--at", "2025-01-02", "--json", shop=new_shop).output)
+    assert stock["values"]["stock_kg"]["silo_new"]["new_sand"] == 24600
+    assert stock["values"]["room_kg"]["silo_new"] == 50000 - 24600
+    # 24 600 kg / 907.18474 kg = 27.117 short tons (NIST SP 811, B.8)
+    assert "27.12 short tons" in run("stock", "--at", "2025-01-02", "--units", "us", shop=new_shop).output
+
+
+def test_the_same_record_again_adds_nothing(new_shop: Path):
+    """A repeat with the same id is known already; another content under that id is refused with exit code 2."""
+    words = ["log", "count", "--at", "2025-01-01", "--place", "silo_new", "--id", "c1", "--sender", "ida"]
+    assert run(*words, "--mass-kg", "20000", shop=new_shop).output.startswith("recorded")
+    again = run(*words, "--mass-kg", "20000", shop=new_shop)
+    assert again.exit_code == 0
+    assert again.output.startswith("known already")
+    other = run(*words, "--mass-kg", "21000", shop=new_shop)
+    assert other.exit_code == 2
+    assert "different: mass_kg" in other.output
+
+
+def test_undo_takes_a_record_back(new_shop: Path):
+    """`undo` withdraws a record, and a second time it says that this was done."""
+    run(
+        "log",
+        "delivery",
+        "--at",
+        "2025-01-02",
+        "--place",
+        "silo_new",
+        "--mass",
+        "10 t",
+        "--id",
+        "d1",
+        "--sender",
+        "gate",
+        shop=new_shop,
+    )
+    run(
+        "log",
+        "delivery",
+        "--at",
+        "2025-01-02 09:00",
+        "--place",
+        "silo_new",
+        "--mass",
+        "10 t",
+        "--id",
+        "d2",
+        "--sender",
+        "gate",
+        shop=new_shop,
+    )
+    done = run("undo", "d2", "--sender", "gate", "--reason", "typed twice", "--by", "ida", shop=new_shop)
+    assert done.exit_code == 0
+    stock = json.loads(run("stock", "--at", "2025-01-03", "--json", shop=new_shop).output)
+    assert stock["values"]["stock_kg"]["silo_new"]["new_sand"] == 0
+    again = run("undo", "d2", "--sender", "gate", "--reason", "typed twice", "--by", "ida", shop=new_shop)
+    assert again.exit_code == 2
+    assert "is reversed already" in again.output
+    assert "WITHDRAWN" in run("records", "--id", "d2", shop=new_shop).output
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            ["log", "delivery", "--at", "2025-01-02 08:00", "--place", "silo_nwe", "--mass", "24 t"],
+            "place: 'silo_nwe' is not among the places",
+        ),
+        (
+            ["log", "delivery", "--at", "2025-01-02 08:00", "--place", "silo_new", "--mass", "24 tons"],
+            "tonne (1000 kg), short ton (907.18474 kg), long ton (1016.0469088 kg)",
+        ),
+        (
+            ["log", "delivery", "--at", "2025-01-32 08:00", "--place", "silo_new", "--mass", "24 t"],
+            "is not a time of the calendar",
+        ),
+        (
+            ["log", "delivery", "--at", "2025-03-30 02:30", "--place", "silo_new", "--mass", "24 t"],
+            "does not exist in the shop's time zone (clocks go forward); add the offset",
+        ),
+        (
+            [
+                "log",
+                "mix",
+                "--at",
+                "2025-01-02 08:00",
+                "--mixer",
+                "m1",
+                "--binder-system",
+                "furan",
+                "--moulds",
+                "1;1",
+                "--stream1-place",
+                "silo_new",
+                "--stream1-mass-kg",
+                "300",
+            ],
+            "lists '1' twice",
+        ),
+        (["dose", "m9", "furan", "--sand-temp", "20"], "mixer 'm9' is not in the set-up; there are: m1, m2"),
+        (["dose", "m1", "furan", "--sand-temp", "20 K"], "sand_temp_c"),
+        (["stock", "--at", "yesterday"], "at: 'yesterday' is not a time"),
+        (["stock", "--known-on", "2025-13-01"], "known_on: '2025-13-01'"),
+    ],
+)
+def test_bad_input_ends_with_2_and_says_what(new_shop: Path, words: list[str], said: str):
+    """Bad input names the field, the value and what would do, and ends with exit code 2."""
+    done = run(*words, shop=new_shop)
+    assert done.exit_code == 2, done.output
+    assert said in done.output
+
+
+def test_no_shop_or_a_bad_one(tmp_path: Path):
+    """Without a shop the command says how to name one; a file that is none ends with 3."""
+    assert run("stock").exit_code == 2
+    assert "--shop FILE, or the environment's SANDTRACK_SHOP" in run("stock").output
+    missing = run("stock", shop=tmp_path / "nothing.sandtrack")
+    assert missing.exit_code == 3
+    assert "is not there; make a shop with `sandtrack init`" in missing.output
+    other = tmp_path / "notes.txt"
+    other.write_text("not a database, but long enough to look like one " * 40)
+    done = run("stock", shop=other)
+    assert done.exit_code == 3
+    assert "is not a shop file of sandtrack" in done.output
+
+
+def test_init_does_not_overwrite(new_shop: Path):
+    """A shop file that is there already is left alone."""
+    before = new_shop.read_bytes()
+    done = run("init", "--shop", new_shop, DEMO / "plant.toml")
+    assert done.exit_code == 3
+    assert new_shop.read_bytes() == before
+
+
+def test_dose_says_yes_and_no(demo_shop: Path):
+    """In warm sand a setting serves, with exit code 0; in cold sand the answer is no, with 1 and a way out."""
+    warm = run("dose", "m2", "furan", "--sand-temp", "70 °F", "--at", AT, shop=demo_shop)
+    assert warm.exit_code == 0, warm.output
+    assert "test, then draw" in warm.output
+    cold = run("dose", "m1", "furan", "--sand-temp", "4", "--strip", "30", "--at", AT, shop=demo_shop)
+    assert cold.exit_code == 1
+    assert cold.output.startswith("No: ")
+    assert "instead: " in cold.output
+
+
+def test_template_loads(new_shop: Path, tmp_path: Path):
+    """A template filled in by hand loads; what is wrong in it is said by file, line and column."""
+    header = run("template", "count").output
+    assert header.startswith("id,sender,at,by,place,material,mass_kg")
+    names = header.strip().split(",")
+    good = {"id": "c1", "sender": "ida", "at": "2025-01-31", "place": "silo_new", "mass_kg": "18000"}
+    bad = good | {"id": "c2", "mass_kg": "-3"}
+    file = tmp_path / "count.csv"
+    lines = [",".join(row.get(name, "") for name in names) for row in (good, bad)]
+    file.write_text("\n".join([header.strip(), *lines]) + "\n")
+    refused = run("load", file, shop=new_shop)
+    assert refused.exit_code == 2
+    assert "line 3" in refused.output
+    assert "mass_kg" in refused.output
+    assert "c1" not in run("records", shop=new_shop).output
+    kept = run("load", "--keep-good", "--rejects", tmp_path / "bad", file, shop=new_shop)
+    assert kept.exit_code == 2
+    assert "c1" in run("records", shop=new_shop).output
+
+
+def test_verify_names_a_violation(demo_shop: Path):
+    """`verify` ends with 0 on a whole book and with 4 on one that was edited."""
+    import sqlite3
+
+    assert run("verify", shop=demo_shop).exit_code == 0
+    with sqlite3.connect(demo_shop) as raw:
+        raw.execute("DROP TRIGGER record_no_update")
+        raw.execute("UPDATE record SET content = replace(content, '24.6', '14.6') WHERE seq = 5")
+        raw.execute("UPDATE record SET content = content || ' ' WHERE seq = 5")
+    raw.close()
+    done = run("verify", shop=demo_shop)
+    assert done.exit_code == 4
+    assert "record 5" in done.output
+
+
+def test_plant_goes_out_and_in(demo_shop: Path, tmp_path: Path):
+    """The set-up written out and brought in again is the same; show names what is in it."""
+    toml = run("plant", "export", shop=demo_shop).output
+    file = tmp_path / "plant.toml"
+    file.write_text(toml.replace("2025-01-01", "2026-01-01"))
+    done = run("plant", "import", file, "--by", "ida", shop=demo_shop)
+    assert done.exit_code == 0, done.output
+    assert "New sand silo (silo_new)" in run("plant", "show", shop=demo_shop).output
+    assert "2026-01-01" in run("plant", "export", "--at", "2026-02-01", shop=demo_shop).output
+    assert "2026-01-01" not in run("plant", "export", "--at", "2025-06-01", shop=demo_shop).output
+
+
+def test_brief_is_one_screen(demo_shop: Path):
+    """The brief of the invented year has its five parts within 100 columns and 60 lines, in ink alone."""
+    done = run("brief", "--at", AT, shop=demo_shop)
+    assert done.exit_code == 0, done.output
+    for part in ("WHERE IT IS", "MOULDS", "SET TODAY", "CAME BACK", "LOOK AT", "CAUTION"):
+        assert part in done.output
+    lines = done.output.splitlines()
+    assert max(map(len, lines)) <= 100
+    assert len(lines) <= 60
+    assert "\x1b" not in done.output
+    assert "24,445 kg more New silica sand than booked" in " ".join(done.output.split())
+
+
+def test_every_question_answers_in_json(demo_shop: Path):
+    """Every question gives the one shape of an answer as JSON."""
+    period = ["--since", "2025-11-01", "--until", "2025-11-30"]
+    for words in (
+        ["brief", "--at", AT],
+        ["stock"],
+        ["cover"],
+        ["moulds", "--at", AT],
+        ["attention", "--at", AT],
+        ["dose", "m2", "furan", "--sand-temp", "20", "--at", AT],
+        ["reclaim", *period],
+        ["balance", *period],
+        ["records", "--limit", "2"],
+    ):
+        answer = json.loads(run(*words, "--json", shop=demo_shop).output)
+        assert set(answer) == {
+            "question",
+            "as_of",
+            "known_on",
+            "values",
+            "ranges",
+            "basis",
+            "flags",
+            "cautions",
+            "possible",
+            "because",
+            "instead",
+            "head",
+        }
+        assert answer["basis"], words
+        assert answer["head"].startswith("18714 records")
