@@ -52,7 +52,8 @@ def moulds(picture: Picture) -> Answer:
     """
     standing = sorted(_standing(picture), key=lambda mould: (mould.since, mould.number))
     _look_for_pours(picture, standing)
-    held = {block.key for block in blocks.blocked(picture) if block.what == "mould"}
+    blocked = [block for block in blocks.blocked(picture) if block.what == "mould"]
+    held = {block.key for block in blocked}
     ranges: dict[str, Range] = {}
     entries: dict[str, dict[str, Any]] = {}
     for mould in standing:
@@ -60,7 +61,7 @@ def moulds(picture: Picture) -> Answer:
         _look_at(picture, mould)
         entries[mould.number] = {**_contents(picture, mould), **_strip(picture, mould, ranges)}
     flags = [flag for mould in standing for flag in mould.flags]
-    flags += [block.flag for block in blocks.blocked(picture) if block.what == "mould" and block.key in entries]
+    flags += [block.flag for block in blocked if block.key in entries]
     return Answer(
         question="moulds",
         as_of=picture.as_of,

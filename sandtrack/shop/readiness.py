@@ -74,7 +74,7 @@ def _lots(picture: Picture, draws: Mapping[str, str]) -> list[Lot]:
             left[place] = picture.reader.stock_mg(place, own, picture.at)
     found: list[Lot] = []
     since = picture.at - _LOOK_BACK_DAYS * _DAY
-    for seen in picture.records("delivery", "transfer", since=since, newest_first=True):
+    for seen in picture.records("delivery", "transfer", since=since, newest_first=True, naming=set(left)):
         place = seen.values.get("place") or seen.values.get("target", "")
         if place not in left:
             continue
