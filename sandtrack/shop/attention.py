@@ -1,0 +1,83 @@
+"""Everything that needs a look, most urgent first; computed from the book, never stored."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from sandtrack.shop import attention_book, attention_dose, attention_floor, attention_sand
+from sandtrack.shop.answer import Answer, Basis, Caution, Flag
+from sandtrack.shop.cautions import CHEMICALS, HELD, HOT_MOULDS, SILO_FILLING, WRONG_MATERIAL
+from sandtrack.shop.picture import Picture
+from sandtrack.shop.recent import LOOK_BACK_DAYS, Recent
+
+Check = Callable[[Recent], Iterator[Flag]]
+
+CHECKS: tuple[Check, ...] = (
+    *attention_book.CHECKS,
+    *attention_dose.CHECKS,
+    *attention_sand.CHECKS,
+    *attention_floor.CHECKS,
+)
+
+URGENCY = (
+    # what may be dangerous, or spoils castings at once
+    "wrong_material", "failed_certificate", "two_families", "family_crossing", "over_safe_fill",
+    "dose_off", "calibration_drift", "test_outside_limits",
+    # what stops work soon
+    "below_zero", "order_now", "low_cover", "held", "lot_past_use_by",
+    # what the book says that cannot be
+    "number_used_again", "ended_empty", "standing_too_long", "double_entry", "unexplained", "level_gap",
+    "level_outside", "late", "two_counts", "clock_off", "in_the_future",
+    # what keeps it from being right
+    "share_drift", "test_not_used", "calibration_overdue", "count_missing", "never_counted",
+)  # fmt: skip
+"""Codes of the list, most urgent first."""
+
+_CAUTIONS: dict[str, Caution] = {
+    "wrong_material": WRONG_MATERIAL,
+    "failed_certificate": HELD,
+    "held": HELD,
+    "over_safe_fill": SILO_FILLING,
+    "level_gap": SILO_FILLING,
+    "dose_off": CHEMICALS,
+    "calibration_drift": CHEMICALS,
+    "family_crossing": CHEMICALS,
+    "two_families": CHEMICALS,
+    "standing_too_long": HOT_MOULDS,
+}
+
+
+def attention(picture: Picture) -> Answer:
+    """Everything that needs a look, as flags, most urgent first, none twice.
+
+    Values: `count`, and `by_code` {code: how many}.
+    """
+    recent = Recent(picture)
+    found: dict[tuple[str, str, str], Flag] = {}
+    for check in CHECKS:
+        for flag in check(recent):
+            found.setdefault((flag.code, flag.subject, flag.text), flag)
+    rank = {code: position for position, code in enumerate(URGENCY)}
+    flags = sorted(found.values(), key=lambda flag: rank.get(flag.code, len(rank)))
+    by_code: dict[str, int] = {}
+    for flag in flags:
+        by_code[flag.code] = by_code.get(flag.code, 0) + 1
+    cautions = dict.fromkeys(_CAUTIONS[flag.code] for flag in flags if flag.code in _CAUTIONS)
+    return Answer(
+        question="attention",
+        as_of=picture.as_of,
+        known_on=picture.known_on,
+        values={"count": len(flags), "by_code": by_code},
+        basis=(
+            Basis(
+                "looked back",
+                f"{LOOK_BACK_DAYS} days, from the start of a day; what stands open is listed however old it is",
+                "default",
+                picture.head,
+            ),
+            Basis("limits", "when something is raised", "set-up", "plant.toml, [limits]"),
+        ),
+        flags=tuple(flags),
+        cautions=tuple(cautions),
+        head=picture.head,
+    )
