@@ -28,7 +28,7 @@ BOX_COEFFICIENT_W_M2_K = 4.4
 # (hardwood 0.16 · 720 · 1255, aluminium 237 · 2702 · 903, iron and steel 60.5 · 7854 · 434, foam 0.027 · 55 · 1210);
 # practice: cast resin 0.2 · 1200 · 1100.
 PATTERN_EFFUSIVITY = MappingProxyType(
-    {"wood": 380.0, "resin": 514.0, "aluminium": 24_050.0, "iron": 14_360.0, "foam": 42.0}
+    {"wood": 380.0, "resin": 514.0, "aluminium": 24_050.0, "iron": 14_360.0, "foam": 42.4}
 )
 
 Shape = Literal["plate", "bar", "block"]
