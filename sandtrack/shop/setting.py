@@ -18,6 +18,7 @@ from sandtrack.shop.serving import COVERAGE, Job, Times
 from sandtrack.shop.systems import System
 from sandtrack.shop.words import minutes, moulders_words
 from sandtrack.trade.advice import temperature_advice
+from sandtrack.trade.family import Family
 from sandtrack.trade.recipe import AmountIsNoLever, with_lever
 
 _STRIP_MEANING = (
@@ -98,6 +99,15 @@ class _Asked:
         return self.numbers.get(self.system.lever_field)
 
 
+def _family_caution(family: Family) -> list[Caution]:
+    """What else can hurt with this binder family, in one caution; what CHEMICALS says already is left out."""
+    said_already = {"data_sheet_first"}
+    if family.key.endswith("_acid"):
+        said_already |= {"never_meet_neat", "no_hand_blending"}
+    told = " ".join(said.text for said in family.cautions if said.code not in said_already)
+    return [Caution("binder_family", f"{family.name[0].upper()}{family.name[1:]}: {told}")] if told else []
+
+
 @dataclass
 class _Draft:
     """An answer on its way."""
@@ -112,7 +122,7 @@ class _Draft:
     def answer(self, because: str = "", instead: tuple[str, ...] = ()) -> Answer:
         codes = {flag.code for flag in self.flags}
         cautions = [CHEMICALS, TEST_THEN_DRAW]
-        cautions += [Caution(said.code, said.text) for said in self.asked.system.family.cautions]
+        cautions += _family_caution(self.asked.system.family)
         if codes & {"held", "failed_certificate", "wrong_material"}:
             cautions.append(HELD)
         if "wrong_material" in codes:
