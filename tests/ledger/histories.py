@@ -53,9 +53,14 @@ class Pick:
 
     def __init__(self, draw: Draw) -> None:
         self.draw = draw
+        self.sites = tuple(draw(st.lists(st.sampled_from(ON_SITE), min_size=1, max_size=3, unique=True)))
+        """Places that this history goes back to, so that its records have to do with each other."""
 
     def one(self, *choices: Any) -> Any:
         return self.draw(st.sampled_from(choices))
+
+    def place(self, *choices: str) -> str:
+        return self.one(*([place for place in choices if place in self.sites] or choices))
 
     def some(self, choices: tuple[str, ...], most: int = 3) -> list[str]:
         return self.draw(st.lists(st.sampled_from(choices), min_size=1, max_size=most, unique=True))
@@ -70,17 +75,17 @@ class Pick:
 
 
 def _delivery(pick: Pick) -> dict[str, Any]:
-    place = pick.one(*SILOS, *TANKS, "yard", "core_rack", "heap_e", "tote")
+    place = pick.place(*SILOS, *TANKS, "yard", "core_rack", "heap_e", "tote")
     named = {"material": pick.one(*SANDS, *LIQUIDS)} if place in ("yard", "tote") else pick.material(*SANDS, *LIQUIDS)
     mass = pick.one(pick.mass("mass"), {"gross_kg": "40000", "tare_kg": "14250.5"})
     return {"place": place, **named, **mass, "lot": "L1", "certificate": {"fines_pct": 0.3, "passed": True}}
 
 
 def _transfer(pick: Pick) -> dict[str, Any]:
-    source = pick.one(*ON_SITE)
+    source = pick.place(*ON_SITE)
     named = {"material": pick.one(*SANDS)} if source in ("yard", "tote") else pick.material(*SANDS)
     to = pick.one("target", "mould")
-    target = pick.one(*MOULDS) if to == "mould" else pick.one(*(place for place in ON_SITE if place != source))
+    target = pick.one(*MOULDS) if to == "mould" else pick.place(*(place for place in ON_SITE if place != source))
     return {"source": source, to: target, **named, **pick.mass("mass")}
 
 
@@ -94,15 +99,15 @@ def _mix(pick: Pick) -> dict[str, Any]:
         if how in ("patterns", "both"):
             content["patterns"] = [pick.one("p1", "p2", "p3") for _ in moulds]
     else:
-        content["destination"] = pick.one("core_rack", *HEAPS, "skip_dust")
-    sands = [{"place": pick.one(*SILOS, "heap_f"), **pick.material(*SANDS), **pick.mass("mass")}]
+        content["destination"] = pick.place("core_rack", *HEAPS, "skip_dust")
+    sands = [{"place": pick.place(*SILOS, "heap_f"), **pick.material(*SANDS), **pick.mass("mass")}]
     liquids = [{"place": place, **pick.material(*LIQUIDS), **pick.mass("mass", zero=True)} for place in TANKS]
     content["streams"] = [*sands, *pick.one([], liquids[:1], liquids, sands)]
     return content
 
 
 def _ending(pick: Pick) -> dict[str, Any]:
-    return {"moulds": pick.some(MOULDS), "to": pick.one(*HEAPS, *HEAPS, "skip_dust")}
+    return {"moulds": pick.some(MOULDS), "to": pick.place(*HEAPS, *HEAPS, "skip_dust")}
 
 
 def _knock_out(pick: Pick) -> dict[str, Any]:
@@ -110,24 +115,24 @@ def _knock_out(pick: Pick) -> dict[str, Any]:
 
 
 def _reclaim_run(pick: Pick) -> dict[str, Any]:
-    content = {"source": pick.one(*HEAPS), "reclaimer": "reclaimer", "to": pick.one(*SILOS, "yard")}
+    content = {"source": pick.place(*HEAPS), "reclaimer": "reclaimer", "to": pick.place(*SILOS, "yard")}
     content |= {**pick.mass("returned"), **pick.one({}, pick.mass("fed"))}
     if pick.one(True, False):
-        content |= {"lumps_to": pick.one(*HEAPS), **pick.mass("lumps", zero=True)}
+        content |= {"lumps_to": pick.place(*HEAPS), **pick.mass("lumps", zero=True)}
     if pick.one(True, False):
         content |= {"dust_to": "skip_dust", **pick.mass("dust")}
     return content
 
 
 def _disposal(pick: Pick) -> dict[str, Any]:
-    place = pick.one("skip_dust", *HEAPS, "yard", "silo_back")
+    place = pick.place("skip_dust", *HEAPS, "yard", "silo_back")
     named = {"material": pick.one(*SANDS)} if place == "yard" else pick.material(*SANDS)
     return {"place": place, **named, **pick.mass("mass"), "waste": "spent sand"}
 
 
 def _count(pick: Pick) -> dict[str, Any]:
-    place = pick.one(*ON_SITE)
-    if pick.one(True, False, False):
+    place = pick.place(*ON_SITE)
+    if pick.one(True, False):
         return {"place": place, "empty": True}
     named = {"material": pick.one(*SANDS)} if place in ("yard", "tote") else pick.material(*SANDS)
     return {"place": place, **named, **pick.mass("mass", zero=True), "error_pct": 2}
@@ -177,7 +182,7 @@ OBSERVING: dict[str, Callable[[Pick], dict[str, Any]]] = {
     "release": lambda pick: {"lot": "L1", "reason": "tested"},
 }
 # Moulds are where the order of arrival could matter, so they come up more often.
-_WEIGHTED = (*MOVING, *("mix", "knock_out") * 3, "mould_scrap", "count", "transfer", "observing")
+_WEIGHTED = (*MOVING, *("mix", "knock_out") * 3, "mould_scrap", "count", "count", "transfer", "observing")
 
 
 @st.composite

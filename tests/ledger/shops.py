@@ -87,6 +87,11 @@ REVISIONS = (
 )
 
 
+END_OF_TIME = 2**62
+SAND = {"place": "silo_new", "mass_kg": 900}
+RESIN = {"place": "tank_resin", "mass_kg": 9}
+
+
 class Clock:
     """A clock that stands until it is set."""
 
@@ -112,3 +117,47 @@ def take_back(ledger: Ledger, record_id: str, sender: str = "op") -> Accepted:
     """Append the reversal of a record."""
     of = {"sender": sender, "id": record_id}
     return tell(ledger, "reversal", f"back-{record_id}", {"of": of, "reason": "mistake"}, sender)
+
+
+def stock_kg(
+    ledger: Ledger, place: str, material: str, at: str = "2025-12-31 23:00", known_on: str | None = None
+) -> float:
+    """Stock in kilograms, exact: every mass of these tests is a whole number of grams."""
+    with ledger.reader(known_on) as reader:
+        return reader.stock_mg(place, material, micros(at)) / 1_000_000
+
+
+def differences_kg(ledger: Ledger, place: str, material: str) -> list[tuple[str, float]]:
+    """Differences of one place and material, each with the local day of its count."""
+    with ledger.reader() as reader:
+        found = reader.differences(-END_OF_TIME, END_OF_TIME)
+    return [(one.at, one.mass_mg / 1_000_000) for one in found if (one.place, one.material) == (place, material)]
+
+
+def moulds_kg(ledger: Ledger, at: str | None = None) -> dict[str, dict[str, float]]:
+    """What moulds hold, in kilograms."""
+    with ledger.reader() as reader:
+        held = reader.mould_contents_mg(None if at is None else micros(at))
+    return {mould: {name: mass / 1_000_000 for name, mass in inside.items()} for mould, inside in held.items()}
+
+
+def flow_kg(ledger: Ledger, since: str, until: str) -> dict[tuple[str, str, str], float]:
+    """Mass by (from, to, material) in (since, until]."""
+    with ledger.reader() as reader:
+        flows = reader.flows(micros(since), micros(until))
+    totals: dict[tuple[str, str, str], float] = {}
+    for flow in flows:
+        key = (flow.source, flow.target, flow.material)
+        totals[key] = totals.get(key, 0) + flow.mass_mg / 1_000_000
+    return {key: mass for key, mass in totals.items() if mass}
+
+
+def mix(at: str, moulds: list[str], streams: list[dict[str, Any]] | None = None, **more: Any) -> dict[str, Any]:
+    """A mix into moulds: 900 kg of new sand and 9 kg of resin unless said otherwise."""
+    streams = [SAND, RESIN] if streams is None else streams
+    return {"at": at, "mixer": "m1", "binder_system": "furan", "moulds": moulds, "streams": streams, **more}
+
+
+def knock_out(at: str, *moulds: str, to: str = "heap_f", **more: Any) -> dict[str, Any]:
+    """Moulds knocked out."""
+    return {"at": at, "moulds": list(moulds), "to": to, **more}
