@@ -19,7 +19,6 @@ from sandtrack.trade.heat import (
 )
 
 M = 0.0600843  # kg/mol. Tag: source, NIST WebBook C14808607
-heat_capacity._load_Cp_data()
 JANAF = heat_capacity.Cp_dict_JANAF_solid["14808-60-7"]
 SHOMATE = heat_capacity.WebBook_Shomate_solids["14808-60-7"]
 
