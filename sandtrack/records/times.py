@@ -101,7 +101,7 @@ def day_of(instant_us: int, where: tzinfo) -> str:
     return _day_of_quarter(instant_us // (_HOUR // 4), where)
 
 
-@lru_cache(maxsize=65536)
+@lru_cache(maxsize=8192)
 def _day_of_quarter(quarter: int, where: tzinfo) -> str:
     return from_microseconds(quarter * (_HOUR // 4), where).date().isoformat()
 
