@@ -161,10 +161,14 @@ class Ledger:
     def writer(self) -> Iterator[Writer]:
         """One write transaction; what was appended is there once the block has ended."""
         self.setups()
-        with self.store.writing() as connection:
-            writer = Writer(connection, self.forms, self.setups(), self.zone, self.clock())
-            yield writer
-            writer.flush()
+        try:
+            with self.store.writing() as connection:
+                writer = Writer(connection, self.forms, self.setups(), self.zone, self.clock())
+                yield writer
+                writer.flush()
+        except BaseException:
+            self._setups = None  # it may hold a revision that was rolled back
+            raise
 
     def append(self, entry: Entry) -> Accepted:
         """Append one entry in a transaction of its own."""
