@@ -73,19 +73,19 @@ def revised(valid_from: str, **changes: Mapping[str, Any]) -> dict[str, Any]:
     return plant
 
 
-# From the day that clocks go forward a bucket holds more and the yard's silo takes new sand; later the heap of the
-# second system is fed by both, and there is one place more.
+# From the day that clocks go forward a bucket and a scoop hold more, the second silo takes new sand and there is one
+# place more; later the second heap takes the sand of the first, and scoops and that place are no longer known.
 REVISIONS = (
     revised(
         "2025-03-30",
-        measures={"bucket": {"mass_kg": 655.5}},
+        measures={"bucket": {"mass_kg": 655.5}, "scoop": {"mass_kg": 0.4}},
         places={"silo_back": {"kind": "silo", "material": "new_sand"}, "tote": {"kind": "container"}},
     ),
     revised(
         "2025-10-26", places={"heap_e": {"kind": "heap", "material": "used_f"}}, patterns={"p3": {"box_sand_kg": 3}}
     ),
 )
-
+del REVISIONS[1]["measures"]["scoop"]
 
 END_OF_TIME = 2**62
 SAND = {"place": "silo_new", "mass_kg": 900}

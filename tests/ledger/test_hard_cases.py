@@ -9,7 +9,20 @@ import pytest
 from sandtrack.errors import InputErrors
 from sandtrack.ledger import Ledger
 
-from .shops import RESIN, differences_kg, flow_kg, knock_out, micros, mix, moulds_kg, revised, stock_kg, take_back, tell
+from .shops import (
+    RESIN,
+    Clock,
+    differences_kg,
+    flow_kg,
+    knock_out,
+    micros,
+    mix,
+    moulds_kg,
+    revised,
+    stock_kg,
+    take_back,
+    tell,
+)
 
 # -- counts -----------------------------------------------------------------------------------------------------
 
