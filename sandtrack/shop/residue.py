@@ -10,7 +10,7 @@ from sandtrack.ledger import Flow
 from sandtrack.shop import laboratory
 from sandtrack.shop.circuits import kind_of
 from sandtrack.shop.picture import KG, Picture
-from sandtrack.shop.wording import day
+from sandtrack.shop.wording import day, several
 
 LOOK_BACK_DAYS = 365
 _WEIGHED = ("reclaim_run", "disposal", "transfer")
@@ -45,7 +45,7 @@ def _loi(picture: Picture, tests: list[laboratory.Result], heap: str, since: int
     found = [(test.at, loi) for test in tests if test.place == heap and (loi := test.value(laboratory.LOI)) is not None]
     within = [loi for at, loi in found if at >= since]
     if within:
-        return fmean(within), f"mean of {len(within)} tests of the period"
+        return fmean(within), f"mean of {several(len(within), 'test')} of the period"
     if found:
         return found[-1][1], f"the last test before the period, of {day(found[-1][0], picture.zone)}"
     return None, "not known: no loss on ignition of this heap was tested"
