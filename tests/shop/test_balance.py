@@ -75,8 +75,8 @@ def test_a_count_short_of_the_book_is_told_and_warned_of(foundry: Foundry) -> No
     (flag,) = answer.flags
     assert (flag.code, flag.subject) == ("unexplained", "silo_back")
     assert flag.text == (
-        "between 1 Jun 2025 and 30 Jun 2025 300 kg less Reclaimed sand than booked were found in Reclaimed silo, 3.2 % of "
-        "what moved: a draw or a loss not recorded, a delivery booked twice or too high, or a count that is wrong?"
+        "between 1 Jun 2025 and 30 Jun 2025 300 kg less Reclaimed sand than booked were found in Reclaimed silo, 3.2 % "
+        "of what moved: a draw or a loss not recorded, a delivery booked twice or too high, or a count that is wrong?"
     )
     found = line(answer, "silo_back", "back")
     assert (found["differences_kg"], found["closing_kg"]) == (-300, 10600)
@@ -88,8 +88,8 @@ def test_a_count_above_the_book_asks_for_a_delivery(foundry: Foundry) -> None:
     foundry.count("2025-06-30", silo_new=43000)
     (flag,) = foundry.shop.balance(*JUNE).flags
     assert flag.text.startswith(
-        "between 1 Jun 2025 and 30 Jun 2025 24,500 kg more New sand than booked were found in New sand silo, 1633.3 % of "
-        "what moved: a delivery or a return not recorded"
+        "between 1 Jun 2025 and 30 Jun 2025 24,500 kg more New sand than booked were found in New sand silo, 1633.3 % "
+        "of what moved: a delivery or a return not recorded"
     )
 
 
@@ -167,7 +167,7 @@ def test_residue_without_a_test_is_not_known(foundry: Foundry) -> None:
 
 
 def test_every_line_closes_to_the_milligram_whatever_happened(tmp_path: Path) -> None:
-    """Late mixes, reversals, shared moulds, counts at noon and empty places: closing = opening + in − out + differences."""
+    """Late mixes, reversals, shared moulds, counts at noon and of empty places: every line closes."""
     foundry = Foundry(tmp_path, ESTER)
     foundry.quiet_start()
     foundry.one_day()

@@ -76,7 +76,8 @@ def test_what_is_not_known_has_a_reason(foundry: Foundry) -> None:
     reasons = {name: rate["because"] for name, rate in rates.items() if rate["value"] is None}
     assert reasons == {
         "reclaim_yield": "nothing was fed to a reclaimer",
-        "loi_removal": "no loss on ignition of the used sand of the heap and the reclaimed sand was tested in the period",
+        "loi_removal": "no loss on ignition of the used sand of the heap and the reclaimed sand was tested in the "
+        "period",
         "sand_recovery": "no sand was due back in the period",  # the 10,000 kg mixed stand in the mould
         "new_sand_per_t_castings": "no good castings recorded",
         "new_sand_per_t_poured": "no metal poured recorded",
@@ -128,8 +129,8 @@ def test_a_measures_error_makes_a_range(foundry: Foundry) -> None:
 def test_a_steady_error_on_both_sides_cancels(foundry: Foundry) -> None:
     """Fed and returned by the same bucket: only chance is left, as long as one steady error moves both alike."""
     foundry.one_day(
-        fed_kg=None, fed_amount=10, fed_measure="bucket", returned_kg=None, returned_amount=9, returned_measure="bucket",
-        lumps_kg=0, dust_kg=1000,
+        fed_kg=None, fed_amount=10, fed_measure="bucket", returned_kg=None, returned_amount=9,
+        returned_measure="bucket", lumps_kg=0, dust_kg=1000,
     )  # fmt: skip
     # 0.06·sqrt((9,000/10,000)² + 0.9²) = 0.06·0.9·√2
     half = Z80 * 0.06 * 0.9 * math.sqrt(2)
@@ -182,7 +183,7 @@ def test_castings_told_for_a_time_are_shared_by_its_overlap(foundry: Foundry) ->
 
 
 def test_circuits_are_told_apart(tmp_path: Path) -> None:
-    """Two systems with their own heaps and silos: each circuit has its own rates, from the sand that reached its heap."""
+    """Two systems with their own heaps and silos: each circuit has its own rates, by the sand on its heap."""
     foundry = Foundry(tmp_path, ESTER)
     foundry.quiet_start()
     foundry.count("2025-06-01", silo_e=9000, heap_e=5000, reclaimer_e=0)
