@@ -8,7 +8,7 @@ from sandtrack import __version__
 from sandtrack.cli import asking, recording
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="sandtrack")
 def main() -> None:
     """The sand side of a foundry: stock, dosing by temperature, strip times, reclaim.

@@ -23,7 +23,7 @@ from sandtrack.records import KINDS, times
 from sandtrack.shop import Shop, loading
 
 
-@click.command()
+@click.command(short_help="The whole circuit on one screen.")
 @click.argument("folder", required=False, type=click.Path(path_type=Path), metavar="[FOLDER]")
 @click.option("--at", metavar="TIME", help="The time asked about; now, or the last record of a folder.")
 @answer_options
@@ -50,7 +50,7 @@ def brief(folder: Path | None, at: str | None, as_json: bool, units: str, why: b
             show(shop.brief(at or last), shop, as_json=as_json, units=units, why=why)
 
 
-@click.command()
+@click.command(short_help="What is where, how sure, what fits.")
 @time_options
 @answer_options
 @explained
@@ -66,7 +66,7 @@ def stock(at: str | None, known_on: str | None, as_json: bool, units: str, why: 
         show(shop.stock(at, known_on), shop, as_json=as_json, units=units, why=why)
 
 
-@click.command()
+@click.command(short_help="How long stock lasts, when to order.")
 @time_options
 @answer_options
 @explained
@@ -81,7 +81,7 @@ def cover(at: str | None, known_on: str | None, as_json: bool, units: str, why: 
         show(shop.cover(at, known_on), shop, as_json=as_json, units=units, why=why)
 
 
-@click.command()
+@click.command(short_help="Moulds standing and when they strip.")
 @time_options
 @answer_options
 @explained
@@ -96,7 +96,7 @@ def moulds(at: str | None, known_on: str | None, as_json: bool, units: str, why:
         show(shop.moulds(at, known_on), shop, as_json=as_json, units=units, why=why)
 
 
-@click.command()
+@click.command(short_help="What to set, and when it strips.")
 @click.argument("mixer")
 @click.argument("binder_system")
 @click.option(
@@ -151,7 +151,7 @@ def dose(
         show(answer, shop, as_json=as_json, units=units, why=why)
 
 
-@click.command()
+@click.command(short_help="How much sand came back.")
 @period_options
 @answer_options
 @explained
@@ -168,7 +168,7 @@ def reclaim(
         show(shop.rates(since, until, known_on), shop, as_json=as_json, units=units, why=why)
 
 
-@click.command()
+@click.command(short_help="Every place's balance, what is unexplained.")
 @period_options
 @answer_options
 @explained
@@ -185,7 +185,7 @@ def balance(
         show(shop.balance(since, until, known_on), shop, as_json=as_json, units=units, why=why)
 
 
-@click.command()
+@click.command(short_help="What needs a look.")
 @time_options
 @answer_options
 @explained
@@ -202,7 +202,7 @@ def attention(
         show(shop.attention(at, known_on), shop, as_json=as_json, units=units, why=why)
 
 
-@click.command()
+@click.command(short_help="Find records again.")
 @click.option("--kind", type=click.Choice([*KINDS, "plant"]), help="Only this kind.")
 @click.option("--sender", help="Only of this sender.")
 @click.option("--id", "record_id", help="Only this id.")
@@ -257,7 +257,7 @@ def records(
         show(answer, shop, as_json=as_json, units=units, why=why)
 
 
-@click.command()
+@click.command(short_help="Recompute the whole book.")
 @click.option("--json", "as_json", is_flag=True, help="Print the violations as JSON.")
 @shop_option
 @explained

@@ -31,7 +31,7 @@ def user() -> str:
         return "someone"
 
 
-@click.command()
+@click.command(short_help="Make a shop file.")
 @click.argument("plant", type=click.Path(path_type=Path), metavar="PLANT.toml")
 @shop_option
 @explained
@@ -50,7 +50,7 @@ def init(plant: Path, shop_file: Path | None) -> None:
         click.echo(f"made {shop_file} for {shop.plant().shop.name}; next: sandtrack load or sandtrack log")
 
 
-@click.command()
+@click.command(short_help="Load records from CSV or Excel.")
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILES…")
 @click.option("--sender", help="Sender of lines that name none; else the person in the column `by`.")
 @click.option(
@@ -103,7 +103,7 @@ def progress_bar() -> Iterator[loading.Progress | None]:
         yield lambda done, total: bar.update(int(100 * done / max(total, 1)) - bar.pos)
 
 
-@click.group(name="log")
+@click.group(name="log", short_help="Record one event.")
 def log() -> None:
     """Record one event: `sandtrack log KIND --help` shows the fields of a kind.
 
@@ -163,7 +163,7 @@ def _options(column: flat.Column) -> list[click.Option]:
         help_text = "when it happened, in the shop's time; now, if not said"
     if column.also:
         help_text += f"; or {_dashed(column.also[0])} with a unit"
-    number = column.accepted.startswith("a number")
+    number = column.accepted.startswith("a number") and "true" not in column.accepted
     options = [
         click.Option([_dashed(column.name), column.name], help=help_text, metavar="NUMBER" if number else "TEXT")
     ]
@@ -178,7 +178,7 @@ for _kind in KINDS:
     log.add_command(_log_command(_kind))
 
 
-@click.command()
+@click.command(short_help="Withdraw a record.")
 @click.argument("record_id", metavar="ID")
 @click.option("--sender", required=True, help="Sender of the record.")
 @click.option("--reason", required=True, help="Why it is withdrawn.")
@@ -197,7 +197,7 @@ def undo(record_id: str, sender: str, reason: str, by: str | None, as_json: bool
         show_receipt(shop.undo(sender, record_id, reason=reason, by=by or user()), as_json)
 
 
-@click.command()
+@click.command(short_help="An empty file of a kind.")
 @click.argument("kind", type=click.Choice(list(KINDS)))
 @click.option("--describe", is_flag=True, help="Say what each column is instead.")
 @explained
@@ -215,7 +215,7 @@ def template(kind: str, describe: bool) -> None:
         click.echo(flat.template(kind), nl=False)
 
 
-@click.group()
+@click.group(short_help="The set-up: show, import, export.")
 def plant() -> None:
     """Show the set-up in force, bring in a new revision, or write it out."""
 

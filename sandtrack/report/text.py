@@ -157,7 +157,8 @@ def load_result(result: Any) -> str:
         lines += wrapped("! ", str(problem))
     if result.problem_count > len(result.problems):
         lines.append(f"! and {result.problem_count - len(result.problems):,} more bad lines")
-    lines += [f"left alone, no kind of record: {name}" for name in result.skipped]
+    if result.skipped:
+        lines += wrapped("left alone, no kind of record: ", ", ".join(Path(name).name for name in result.skipped))
     lines += [f"bad lines written to {path}" for path in result.rejects]
     lines.append(f"{result.head.records:,} records, head of the chain {result.head.digest[:16]}")
     return "\n".join(lines)

@@ -69,7 +69,7 @@ class System:
     def show(self, lever: float) -> str:
         """A setting in words."""
         if self.family.lever == "grade":
-            return f"{lever:g} of the fast grade"
+            return f"{lever:.0%} of the fast grade"
         return f"{lever:g} % {self.lever_word}"
 
     def settings(self) -> list[float]:
@@ -268,7 +268,7 @@ def _belief(family: Family, entry: BinderSystem) -> Belief | None:
 
 def _what_is_believed(family: Family, reference: Reference) -> list[Basis]:
     at = (
-        f"{reference.fast_share:g} of the fast grade"
+        f"{reference.fast_share:.0%} of the fast grade"
         if family.lever == "grade"
         else f"{reference.catalyst_pct:g} {family.lever_window.unit}"
     )
