@@ -10,12 +10,15 @@ from typing import Any, Self
 
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import Ledger, system_clock
-from sandtrack.ledger.verify import Violation
+from sandtrack.ledger.picture import Violation
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
-from sandtrack.shop import attention, balance, cover, finding, moulds, rates, receipts, setting, stock
+from sandtrack.shop import cover, finding, moulds, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
+from sandtrack.shop.circuit import balance, rates
+from sandtrack.shop.dosing import setting
 from sandtrack.shop.picture import Moment, moment, picture
+from sandtrack.shop.watch import attention
 
 __all__ = ["Answer", "Basis", "Caution", "Flag", "Range", "Receipt", "Shop"]
 

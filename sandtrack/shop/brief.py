@@ -6,7 +6,7 @@ from datetime import timedelta
 from typing import Any
 
 from sandtrack.records import times
-from sandtrack.shop import attention, cover, moulds, rates, setting, stock
+from sandtrack.shop import cover, moulds, stock
 from sandtrack.shop.answer import Answer, Basis
 from sandtrack.shop.cautions import (
     CHEMICALS,
@@ -17,7 +17,10 @@ from sandtrack.shop.cautions import (
     TEST_THEN_DRAW,
     WRONG_MATERIAL,
 )
+from sandtrack.shop.circuit import rates
+from sandtrack.shop.dosing import setting
 from sandtrack.shop.picture import Picture
+from sandtrack.shop.watch import attention
 
 PERIOD_DAYS = 28
 ALWAYS = (CHEMICALS, TEST_THEN_DRAW, SILO_FILLING, SILICA, HOT_MOULDS)

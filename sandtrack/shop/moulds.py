@@ -8,11 +8,12 @@ from typing import Any
 
 from sandtrack.plant import MOULDS
 from sandtrack.records import times
-from sandtrack.shop import blocks, sand_temperature, systems
+from sandtrack.shop import blocks
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW
+from sandtrack.shop.dosing import sand_temperature, systems
+from sandtrack.shop.dosing.serving import COVERAGE
 from sandtrack.shop.picture import KG, Picture, Seen
-from sandtrack.shop.serving import COVERAGE
 
 _HOUR = 3_600_000_000
 _MINUTE = 60_000_000

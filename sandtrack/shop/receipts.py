@@ -60,9 +60,9 @@ def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
 def _late(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
     """A record older than a count leaves today's stock as it is."""
     touched = seen.reader.connection.execute(
-        "SELECT source, material FROM movement WHERE record = ?1 UNION SELECT target, material FROM movement "
-        "WHERE record = ?1",
-        (accepted.seq,),
+        "SELECT source, material FROM movement WHERE at = ?1 AND event = ?2 "
+        "UNION SELECT target, material FROM movement WHERE at = ?1 AND event = ?2",
+        (accepted.at, accepted.seq),
     ).fetchall()
     for place, material in touched:
         anchor = seen.reader.anchor(place, material, seen.at)

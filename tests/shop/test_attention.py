@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sandtrack.shop import attention
+from sandtrack.shop.watch import attention
 
 from .circuit import ESTER, Foundry
 

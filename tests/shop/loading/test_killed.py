@@ -21,7 +21,8 @@ MIXES = 1500
 CHILD = """
 import sys
 from sandtrack.ledger import Ledger
-from sandtrack.shop import loading, vetting
+from sandtrack.shop import loading
+from sandtrack.shop.loading import vetting
 
 vetting.MOVEMENTS_AT_ONCE = 200
 ledger = Ledger.open(sys.argv[1])

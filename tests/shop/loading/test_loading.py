@@ -284,7 +284,7 @@ def test_a_full_disk_is_told(ledger: Ledger, put: Put, monkeypatch: pytest.Monke
     def full(*_: Any, **__: Any) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("sandtrack.shop.vetting.pickle.dump", full)
+    monkeypatch.setattr("sandtrack.shop.loading.vetting.pickle.dump", full)
     with pytest.raises(ShopFileError, match=r"cannot take what waits to be written \(No space left on device\)"):
         load(ledger, [put("delivery.csv", GOOD)])
     assert ledger.head().records == 1
@@ -363,7 +363,7 @@ def test_lines_that_appear_meanwhile_are_known(ledger: Ledger, put: Put) -> None
 
 def test_portions_are_transactions(ledger: Ledger, monkeypatch: pytest.MonkeyPatch, put: Put) -> None:
     """Lines are written in portions of so many movements, each of them a transaction."""
-    monkeypatch.setattr("sandtrack.shop.vetting.MOVEMENTS_AT_ONCE", 10)
+    monkeypatch.setattr("sandtrack.shop.loading.vetting.MOVEMENTS_AT_ONCE", 10)
     sizes: list[int] = []
     append: Callable[[Any], Any] = ledger.append_all
 

@@ -22,7 +22,7 @@ MESSAGES: list[tuple[str, str, list[str]]] = [
     (
         "delivery.csv",
         "id,sender,at,place,mass_kgs\nd1,otto,2025-03-03 08:00,silo,1\n",
-        ["delivery.csv line 1: mass_kgs is not a column of delivery; accepted: did you mean mass_kg?"],
+        ["delivery.csv line 1: mass_kgs is not a column of delivery; did you mean mass_kg?"],
     ),
     ("delivery.csv", "", ["delivery.csv: is empty; accepted: a header"]),
     (
@@ -114,7 +114,7 @@ MESSAGES: list[tuple[str, str, list[str]]] = [
     (
         "delivry.csv",
         GOOD,
-        ["delivry.csv: is not named by a kind of record; accepted: did you mean delivery?"],
+        ["delivry.csv: is not named by a kind of record; did you mean delivery?"],
     ),
     ("delivery.xls", "", ["delivery.xls: is in Excel's old format; accepted: save it as .xlsx or as CSV in UTF-8"]),
     ("delivery.xlsx", "no zip", ["delivery.xlsx: is not an Excel workbook (.xlsx)"]),

@@ -6,9 +6,9 @@ from typing import Any
 
 from sandtrack.plant import Mixer
 from sandtrack.shop.answer import Flag
+from sandtrack.shop.dosing.serving import Job, Times
+from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import Picture
-from sandtrack.shop.serving import Job, Times
-from sandtrack.shop.systems import System
 from sandtrack.trade.dosing import flow_ml_min
 from sandtrack.trade.recipe import outside_windows
 

@@ -11,8 +11,8 @@ from sandtrack.plant import Mixer
 from sandtrack.records import times
 from sandtrack.shop import blocks
 from sandtrack.shop.answer import Flag
+from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import KG, Picture, Seen
-from sandtrack.shop.systems import System
 from sandtrack.trade.advice import crossing_advice, moisture_advice
 from sandtrack.trade.moisture import moisture_pct
 

@@ -8,9 +8,9 @@ from typing import Any, NamedTuple
 from sandtrack.records import KINDS, Measured
 from sandtrack.shop import cover, stock
 from sandtrack.shop.answer import Flag
+from sandtrack.shop.circuit.unexplained import difference_flags, unexplained
 from sandtrack.shop.picture import Seen
-from sandtrack.shop.recent import DAY_US, Recent
-from sandtrack.shop.unexplained import difference_flags, unexplained
+from sandtrack.shop.watch.recent import DAY_US, Recent
 from sandtrack.shop.wording import clock, day, several
 
 _MINUTE = 60_000_000

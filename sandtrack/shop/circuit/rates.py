@@ -15,10 +15,10 @@ from sandtrack.plant import MOULDS
 from sandtrack.records import times
 from sandtrack.shop import laboratory
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
-from sandtrack.shop.castings import Metal, metal
-from sandtrack.shop.circuits import Circuit, circuits, fed, kind_of, reclaimed_materials, returned
+from sandtrack.shop.circuit.castings import Metal, metal
+from sandtrack.shop.circuit.circuits import Circuit, circuits, fed, kind_of, reclaimed_materials, returned
+from sandtrack.shop.circuit.ratios import Rate, Sum, rate_range, worked_out
 from sandtrack.shop.picture import KG, Picture
-from sandtrack.shop.ratios import Rate, Sum, rate_range, worked_out
 from sandtrack.trade import reclaim
 
 WEIGHED = "masses as booked: used and reclaimed sand carry their loss on ignition, sand in moulds is without its binder"

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from statistics import NormalDist
 
-from sandtrack.shop.systems import System
+from sandtrack.shop.dosing.systems import System
 from sandtrack.trade.learning import Belief
 
 COVERAGE = 0.8

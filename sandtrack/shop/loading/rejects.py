@@ -8,7 +8,7 @@ from typing import IO, Any
 
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.records.flat import IGNORED
-from sandtrack.shop.sources import CsvSource, Source
+from sandtrack.shop.loading.sources import CsvSource, Source
 
 
 class Rejects:

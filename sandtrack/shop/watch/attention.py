@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from sandtrack.shop import attention_book, attention_dose, attention_floor, attention_sand
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag
 from sandtrack.shop.cautions import CHEMICALS, HELD, HOT_MOULDS, SILO_FILLING, WRONG_MATERIAL
 from sandtrack.shop.picture import Picture
-from sandtrack.shop.recent import LOOK_BACK_DAYS, Recent
+from sandtrack.shop.watch import book as attention_book
+from sandtrack.shop.watch import dose as attention_dose
+from sandtrack.shop.watch import floor as attention_floor
+from sandtrack.shop.watch import sand as attention_sand
+from sandtrack.shop.watch.recent import LOOK_BACK_DAYS, Recent
 
 Check = Callable[[Recent], Iterator[Flag]]
 

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.picture import Seen
-from sandtrack.shop.recent import DAY_US, Dose, Recent
+from sandtrack.shop.watch.recent import DAY_US, Dose, Recent
 from sandtrack.shop.wording import day
 
 LATEST_MIXES = 50

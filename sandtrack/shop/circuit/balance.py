@@ -9,10 +9,10 @@ from sandtrack.ledger import Difference, Flow
 from sandtrack.plant import MOULDS, OUTSIDE
 from sandtrack.records import times
 from sandtrack.shop.answer import Answer, Basis, Flag
-from sandtrack.shop.circuits import Circuit, circuits
+from sandtrack.shop.circuit.circuits import Circuit, circuits
+from sandtrack.shop.circuit.residue import binder_residue
+from sandtrack.shop.circuit.unexplained import difference_flags, unexplained
 from sandtrack.shop.picture import KG, Picture
-from sandtrack.shop.residue import binder_residue
-from sandtrack.shop.unexplained import difference_flags, unexplained
 
 Held = tuple[str, str]
 

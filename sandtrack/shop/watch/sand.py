@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from sandtrack.shop import laboratory
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.picture import KG, Seen
-from sandtrack.shop.recent import DAY_US, LOOK_BACK_DAYS, Recent
+from sandtrack.shop.watch.recent import DAY_US, LOOK_BACK_DAYS, Recent
 from sandtrack.shop.wording import day, kg
 
 LOTS_BACK_DAYS = 800

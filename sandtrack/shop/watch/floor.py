@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 
 from sandtrack.plant import MOULDS
 from sandtrack.shop.answer import Flag
-from sandtrack.shop.recent import Recent
+from sandtrack.shop.watch.recent import Recent
 from sandtrack.shop.wording import clock
 
 _HOUR = 3_600_000_000

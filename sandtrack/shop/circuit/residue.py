@@ -8,7 +8,7 @@ from typing import Any
 
 from sandtrack.ledger import Flow
 from sandtrack.shop import laboratory
-from sandtrack.shop.circuits import kind_of
+from sandtrack.shop.circuit.circuits import kind_of
 from sandtrack.shop.picture import KG, Picture
 from sandtrack.shop.wording import day, several
 

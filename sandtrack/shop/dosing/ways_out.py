@@ -7,10 +7,10 @@ from collections.abc import Iterator
 
 from sandtrack import units
 from sandtrack.plant import Mixer
+from sandtrack.shop.dosing.serving import Job
+from sandtrack.shop.dosing.systems import System
+from sandtrack.shop.dosing.words import minutes
 from sandtrack.shop.picture import Picture
-from sandtrack.shop.serving import Job
-from sandtrack.shop.systems import System
-from sandtrack.shop.words import minutes
 
 _BLEND = "bought ready blended or made by the mixer's two acid pumps; nobody mixes concentrated acids by hand"
 

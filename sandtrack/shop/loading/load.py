@@ -12,9 +12,9 @@ from sandtrack.errors import FieldError, InputErrors, LoadRefused, SandtrackErro
 from sandtrack.ledger import Entry, Head, Ledger, system_clock
 from sandtrack.plant import read_toml
 from sandtrack.records import canonical, fields, flat
-from sandtrack.shop.rejects import Rejects
-from sandtrack.shop.sources import FileFault, Found, Problem, Row, Source, find
-from sandtrack.shop.vetting import Place, Spool, Vetting, Waiting, made_id
+from sandtrack.shop.loading.rejects import Rejects
+from sandtrack.shop.loading.sources import FileFault, Found, Problem, Row, Source, find
+from sandtrack.shop.loading.vetting import Place, Spool, Vetting, Waiting, made_id
 
 __all__ = ["FileResult", "LoadResult", "Problem", "load", "open_folder"]
 

@@ -10,13 +10,13 @@ from sandtrack import units
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.plant import Limits, Mixer, Pattern
 from sandtrack.records.events import PURPOSES
-from sandtrack.shop import readiness, sand_temperature, set_points, systems, ways_out
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW, WRONG_MATERIAL
+from sandtrack.shop.dosing import readiness, sand_temperature, set_points, systems, ways_out
+from sandtrack.shop.dosing.serving import COVERAGE, Job, Times
+from sandtrack.shop.dosing.systems import System
+from sandtrack.shop.dosing.words import minutes, moulders_words
 from sandtrack.shop.picture import Picture
-from sandtrack.shop.serving import COVERAGE, Job, Times
-from sandtrack.shop.systems import System
-from sandtrack.shop.words import minutes, moulders_words
 from sandtrack.trade.advice import temperature_advice
 from sandtrack.trade.family import Family
 from sandtrack.trade.recipe import AmountIsNoLever, with_lever

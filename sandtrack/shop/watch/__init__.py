@@ -1,0 +1,1 @@
+"""What needs a look: small checks of the book, the mixers, the sand and the moulds."""
