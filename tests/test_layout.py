@@ -13,7 +13,10 @@ def test_imports_go_down_only():
     """The layers and the forbidden imports of pyproject.toml hold."""
     done = subprocess.run(
         [str(Path(sys.executable).with_name("lint-imports")), "--config", str(ROOT / "pyproject.toml"), "--no-cache"],
-        cwd=ROOT, capture_output=True, text=True, check=False,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert "0 broken" in done.stdout
