@@ -12,8 +12,8 @@ from sandtrack.trade.learning._normal import Array
 from sandtrack.trade.learning._prepared import Prepared
 from sandtrack.trade.learning._propagation import Evidence, Posterior
 
-PROPOSE = 1.5  # ln of the evidence ratio at which a day is worth a fit of its own
-BELIEVE = 5.5  # ln of the evidence ratio at which the jump is believed
+PROPOSE = 1.0  # ln of the evidence ratio at which a day is worth a fit of its own
+BELIEVE = 4.0  # ln of the evidence ratio at which the jump is believed
 MOST = 3
 _FEWEST_BEFORE = 5
 _FEWEST_AFTER = 2

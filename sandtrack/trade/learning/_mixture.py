@@ -13,18 +13,22 @@ from sandtrack.trade.learning._prepared import BLOCK_DAYS, Prepared, root_of
 from sandtrack.trade.learning.belief import Belief
 from sandtrack.trade.learning.checks import NOT_RECORDED
 
-SHARE_OF_LATEST = 0.7  # practice: without a recorded lot, the next mould shares this much of the latest lot's shift
-ROUGHNESS = 0.02  # practice: what a law of three numbers leaves out, sd of ln(time)
+SHARE_OF_LATEST = 0.8  # practice: without a recorded lot, the next mould shares this much of the latest lot's shift
+# practice: moulds scatter a little more heavy-tailed than a normal of the same sd: parts, and their sds in its units.
+TAILS = ((0.8, 0.87), (0.2, 1.4))
 
 
 @dataclass(frozen=True)
 class Mixture:
     """Normal posteriors of law and lots, one for each noise considered."""
 
+    # A node is a noise and a lot spread; a part is one of the normals that a mould's own chance is made of.
+
     weights: Array  # (node,)
     mean: Array  # (node, 3)
     covariance: Array  # (node, 3, 3)
-    noise: Array  # (node,) chance of one mould, with the roughness
+    noise: Array  # (node, part) chance of one mould, with the roughness
+    parts: Array  # (part,) weight of each
     lot_sd: Array  # (node,)
     labels: Any  # (lot,) sorted; negative ones are blocks of days
     lot_mean: Array  # (node, lot)
@@ -34,7 +38,7 @@ class Mixture:
     latest_share: float
 
     def ln_time(self, rows: Array, lot: Any) -> tuple[Array, Array]:
-        """Mean and sd of ln(time) of a mould, (node, row)."""
+        """Mean and sd of ln(time) of a mould, (node and part, row)."""
         mean = self.mean @ rows.T
         variance = ((rows @ self.covariance) * rows).sum(axis=2)
         at, share = self._lots(lot)
@@ -44,7 +48,14 @@ class Mixture:
             mean = mean + share * self.lot_mean[:, at]
             lean = (self.lot_with_law[:, at, :] * rows).sum(axis=2)
             variance = variance + 2.0 * share * lean + share**2 * self.lot_variance[:, at]
-        return mean, np.sqrt(np.maximum(variance, 0.0) + rest + (self.noise**2)[:, None])
+        variance = np.maximum(variance, 0.0) + rest
+        sds = np.sqrt(variance[:, None, :] + (self.noise**2)[:, :, None])
+        return np.repeat(mean, self.parts.size, axis=0), sds.reshape(-1, mean.shape[1])
+
+    @property
+    def shares(self) -> Array:
+        """Weight of each row of `ln_time`."""
+        return np.outer(self.weights, self.parts).ravel()
 
     def law(self) -> tuple[Array, Array]:
         """Mean and covariance of the law over all nodes."""
@@ -74,8 +85,9 @@ def mixture_of(belief: Belief, ready: Prepared, nodes: Nodes) -> Mixture:
         weights=nodes.weights,
         mean=np.array(belief.mean) + fit.mean @ root.T,
         covariance=root @ fit.covariance @ root.T,
-        noise=np.hypot(fit.noise, ROUGHNESS),
-        lot_sd=fit.lot_sd if belief.lot_sd > 0.0 else np.zeros_like(fit.noise),
+        noise=fit.noise[:, None] * np.array([sd for _, sd in TAILS]),
+        parts=np.array([part for part, _ in TAILS]),
+        lot_sd=fit.lot_sd if belief.lot_sd > 0.0 else np.zeros_like(fit.lot_sd),
         labels=ready.labels,
         lot_mean=fit.lot_mean,
         lot_variance=fit.lot_own - (leaning * fit.lot_pull).sum(axis=2),
@@ -91,7 +103,8 @@ def bare(belief: Belief) -> Mixture:
         weights=np.ones(1),
         mean=np.array([belief.mean]),
         covariance=np.array([belief.covariance], dtype=float),
-        noise=np.array([belief.check_sd]),
+        noise=np.array([[belief.check_sd]]),
+        parts=np.ones(1),
         lot_sd=np.array([belief.lot_sd]),
         labels=np.zeros(0, dtype=np.int64),
         lot_mean=np.zeros((1, 0)),

@@ -21,22 +21,8 @@ from sandtrack.trade._kinetics import (
 )
 from sandtrack.trade._numbers import Numbers, elementwise, given, single, tidy
 from sandtrack.trade.cure import CureLaw
-
-# The starting belief, before any strip check of the shop. All of it is editable.
-LN_TIME_SD = 0.54  # practice: the reference strip time is known within a factor of two, 80 % of the time
-ACTIVATION_ENERGY_KJ_MOL = (
-    50.5,
-    8.0,
-)  # mean and sd; derived from J. Appl. Polym. Sci. 74 (1999) 2703 and kin
-AMOUNT_EXPONENT = (1.45, 0.45)  # practice: no source found that supports it
-GRADE_SLOPE = (1.4, 0.5)  # practice, a guess: all fast ester strips about four times sooner than all slow
-CHECK_SD = 0.115  # practice: chance in one strip check, on ln(time)
-CHECK_SD_SPREAD = 0.45  # practice: how far that chance itself is unknown, on its ln
-LOT_SD = 0.07  # practice: one lot of resin or catalyst against another, on ln(time)
-LOT_SD_SPREAD = 0.5  # practice: how far that spread itself is unknown, on its ln
-HALF_LIFE_DAYS = 120.0  # practice: a check of last season counts about half
-OUTLIER_SHARE = 0.03  # practice: a wrong mould, a wrong hour, a slip of the pen
-JUMP_SD = 0.3  # practice: size of a sudden change of the law (a new recipe of the resin), on ln(time)
+from sandtrack.trade.learning import _defaults as usual
+from sandtrack.trade.learning._crossings import crossings
 
 # Without a window, amounts are looked for this far either side of the reference.
 _FREE_RANGE = 4.0
@@ -79,13 +65,13 @@ class Belief:
     lever_kind: LeverKind
     mean: Triple
     covariance: tuple[Triple, Triple, Triple]
-    check_sd: float = CHECK_SD
-    lot_sd: float = LOT_SD
-    check_sd_spread: float = CHECK_SD_SPREAD
-    lot_sd_spread: float = LOT_SD_SPREAD
-    half_life_days: float = HALF_LIFE_DAYS
-    outlier_share: float = OUTLIER_SHARE
-    jump_sd: float = JUMP_SD
+    check_sd: float = usual.CHECK_SD
+    lot_sd: float = usual.LOT_SD
+    check_sd_spread: float = usual.CHECK_SD_SPREAD
+    lot_sd_spread: float = usual.LOT_SD_SPREAD
+    half_life_days: float = usual.HALF_LIFE_DAYS
+    outlier_share: float = usual.OUTLIER_SHARE
+    jump_sd: float = usual.JUMP_SD
 
     def __post_init__(self) -> None:
         kelvin(single(self.at_temp_c, field="at_temp_c"), field="at_temp_c")
@@ -100,7 +86,16 @@ class Belief:
 
     @classmethod
     def default(
-        cls, *, strip_time_min: float, at_temp_c: float, at_lever: float, lever_kind: LeverKind = "amount"
+        cls,
+        *,
+        strip_time_min: float,
+        at_temp_c: float,
+        at_lever: float,
+        lever_kind: LeverKind = "amount",
+        half_life_days: float = usual.HALF_LIFE_DAYS,
+        outlier_share: float = usual.OUTLIER_SHARE,
+        check_sd: float = usual.CHECK_SD,
+        lot_sd: float = usual.LOT_SD,
     ) -> Belief:
         """Belief before the shop's first strip check: wide, round one point from the data sheet. [min, -]
 
@@ -114,6 +109,8 @@ class Belief:
             Amount [% of its base] or share of the fast grade [share, 0 to 1] of the reference.
         lever_kind : str
             "amount" or "grade". [-]
+        half_life_days, outlier_share, check_sd, lot_sd : float
+            As the attributes of the same names [day, share, -, -].
 
         Returns
         -------
@@ -135,15 +132,19 @@ class Belief:
         >>> Belief.default(strip_time_min=60, at_temp_c=20, at_lever=35).mean[1]
         50.5
         """
-        energy, energy_sd = ACTIVATION_ENERGY_KJ_MOL
-        exponent, exponent_sd = GRADE_SLOPE if lever_kind == "grade" else AMOUNT_EXPONENT
+        energy, energy_sd = usual.ACTIVATION_ENERGY_KJ_MOL
+        exponent, exponent_sd = usual.GRADE_SLOPE if lever_kind == "grade" else usual.AMOUNT_EXPONENT
         time = single(strip_time_min, field="strip_time_min", above=0.0)
         return cls(
             at_temp_c=at_temp_c,
             at_lever=at_lever,
             lever_kind=lever_kind,
             mean=(math.log(time), energy, exponent),
-            covariance=((LN_TIME_SD**2, 0.0, 0.0), (0.0, energy_sd**2, 0.0), (0.0, 0.0, exponent_sd**2)),
+            covariance=((usual.LN_TIME_SD**2, 0.0, 0.0), (0.0, energy_sd**2, 0.0), (0.0, 0.0, exponent_sd**2)),
+            check_sd=check_sd,
+            lot_sd=lot_sd,
+            half_life_days=half_life_days,
+            outlier_share=outlier_share,
         )
 
     def law(self) -> CureLaw:
@@ -173,12 +174,16 @@ class Belief:
         )
 
     @overload
-    def strip_range_min(self, temp_c: float, lever: float, *, coverage: float = ...) -> tuple[float, float, float]: ...
+    def strip_range_min(
+        self, temp_c: float, lever: float, *, coverage: float = ..., lot: Any = ...
+    ) -> tuple[float, float, float]: ...
     @overload
-    def strip_range_min(self, temp_c: Any, lever: Any, *, coverage: float = ...) -> tuple[Any, Any, Any]: ...
+    def strip_range_min(
+        self, temp_c: Any, lever: Any, *, coverage: float = ..., lot: Any = ...
+    ) -> tuple[Any, Any, Any]: ...
 
     def strip_range_min(
-        self, temp_c: Numbers, lever: Numbers, *, coverage: float = 0.8
+        self, temp_c: Numbers, lever: Numbers, *, coverage: float = 0.8, lot: Any = None
     ) -> tuple[Numbers, Numbers, Numbers]:
         """Range in which the next mould's strip time lies with the stated chance. [min]
 
@@ -190,6 +195,8 @@ class Belief:
             Amount [% of its base] above 0, or share of the fast grade [share, 0 to 1].
         coverage : float
             Chance that the time lies inside, above 0 and below 1. [share]
+        lot : int or array of int, optional
+            Every lot is a new one to a belief: taken and not used. [-]
 
         Returns
         -------
@@ -222,11 +229,11 @@ class Belief:
         return tidy(np.exp(middle - reach)), tidy(np.exp(middle)), tidy(np.exp(middle + reach))
 
     @overload
-    def chance_by(self, strip_time_min: float, temp_c: float, lever: float) -> float: ...
+    def chance_by(self, strip_time_min: float, temp_c: float, lever: float, *, lot: Any = ...) -> float: ...
     @overload
-    def chance_by(self, strip_time_min: Any, temp_c: Any, lever: Any) -> Any: ...
+    def chance_by(self, strip_time_min: Any, temp_c: Any, lever: Any, *, lot: Any = ...) -> Any: ...
 
-    def chance_by(self, strip_time_min: Numbers, temp_c: Numbers, lever: Numbers) -> Numbers:
+    def chance_by(self, strip_time_min: Numbers, temp_c: Numbers, lever: Numbers, *, lot: Any = None) -> Numbers:
         """Chance that the next mould strips by a given time. [share]
 
         Parameters
@@ -237,6 +244,8 @@ class Belief:
             Temperature of the mixed sand. [degC]
         lever : float, array or Series
             Amount [% of its base] above 0, or share of the fast grade [share, 0 to 1].
+        lot : int or array of int, optional
+            Taken and not used. [-]
 
         Returns
         -------
@@ -272,6 +281,7 @@ class Belief:
         *,
         chance: float,
         window: tuple[float, float] | None = None,
+        lot: int | None = None,
     ) -> float | None:
         """Smallest amount or fast share that strips by a wanted time with the wanted chance. [% or share]
 
@@ -286,6 +296,8 @@ class Belief:
         window : tuple of 2 float, optional
             Smallest and largest lever to use [% of its base, or share]; by default 0 to 1 for a grade, a
             quarter to four times the reference for an amount.
+        lot : int, optional
+            Taken and not used. [-]
 
         Returns
         -------
@@ -361,23 +373,10 @@ class Belief:
         return low, high
 
     def _crossings(self, strip_time_min: float, temp_c: float, chance: float) -> list[float]:
-        """Distances at which the chance passes the wanted one (some belong to 1 - chance)."""
-        z2 = _quantile(chance) ** 2
         by = math.log(single(strip_time_min, field="strip_time_min", above=0.0))
         warmth = float(self._warmth(single(temp_c, field="temp_c")))
-        (c00, c01, c02), (_, c11, c12), (_, _, v) = self.covariance
-        n, slack = self.mean[2], by - self.mean[0] - self.mean[1] * warmth
-        s2 = c00 + 2 * c01 * warmth + c11 * warmth**2 + self.check_sd**2 + self.lot_sd**2
-        k = -(c02 + c12 * warmth)
-        # Roots of a y² + 2 b y + c, its discriminant with z² taken out so that it stays exact where chance is 0.5.
-        a, b, c = n**2 - z2 * v, slack * n - z2 * k, slack**2 - z2 * s2
-        inner = n**2 * s2 - 2 * slack * n * k + slack**2 * v - z2 * (v * s2 - k**2)
-        if inner < 0.0:
-            return []
-        q = -(b + math.copysign(math.sqrt(z2 * inner), b))
-        if q == 0.0:
-            return [0.0]
-        return [c / q] if a == 0.0 else [q / a, c / q]
+        own = self.check_sd**2 + self.lot_sd**2
+        return crossings(self.mean, self.covariance, own, warmth=warmth, by=by, z=_quantile(chance))
 
     def _warmth(self, temp_c: Numbers) -> Numbers:
         return (1 / kelvin(temp_c) - 1 / (self.at_temp_c + ZERO_C_IN_K)) * (1e3 / GAS_CONSTANT_J_MOL_K)

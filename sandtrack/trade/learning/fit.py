@@ -122,7 +122,7 @@ def learn_from(belief: Belief, checks: Checks) -> Learned:
     """
     ready = prepared(belief, checks)
     if not ready.age.size:
-        return _untaught(belief)
+        return _untaught(belief, checks)
     scale = Scale(
         np.log(np.maximum([belief.check_sd, belief.lot_sd], _LEAST_SD)),
         np.array([belief.check_sd_spread, belief.lot_sd_spread if belief.lot_sd > 0.0 else 0.0]),
@@ -133,6 +133,7 @@ def learn_from(belief: Belief, checks: Checks) -> Learned:
     mean, covariance = mixture.law()
     return Learned(
         belief=belief,
+        made=checks,
         checks=int(ready.age.size),
         worth=float(ready.evidence.weight.sum()),
         mean=_triple(mean),
@@ -145,9 +146,10 @@ def learn_from(belief: Belief, checks: Checks) -> Learned:
     )
 
 
-def _untaught(belief: Belief) -> Learned:
+def _untaught(belief: Belief, checks: Checks) -> Learned:
     return Learned(
         belief=belief,
+        made=checks,
         checks=0,
         worth=0.0,
         mean=belief.mean,

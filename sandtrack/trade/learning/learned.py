@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 
 from sandtrack.errors import FieldError
-from sandtrack.trade._kinetics import checked_lever, kelvin, lever_at, lever_distance
+from sandtrack.trade._kinetics import ZERO_C_IN_K, checked_lever, lever_at, lever_distance
 from sandtrack.trade._numbers import Numbers, given, is_single, like, plain, single
 from sandtrack.trade.learning._mixture import Mixture
-from sandtrack.trade.learning._normal import Array, mixture_cdf, mixture_quantile
+from sandtrack.trade.learning._normal import mixture_cdf, mixture_quantile
 from sandtrack.trade.learning._prepared import design
 from sandtrack.trade.learning.belief import Belief, Triple
-from sandtrack.trade.learning.checks import NOT_RECORDED
+from sandtrack.trade.learning.checks import NOT_RECORDED, Checks
 
 _STEPS, _ROUNDS = 65, 5  # of the search for a lever
 ALARM_CHECKS = 20  # practice: for so many checks after a jump the shop is told of it
@@ -54,8 +54,10 @@ class Learned:
     ----------
     belief : Belief
         What was believed before. [-]
+    made : Checks
+        The checks, as they were given. [-]
     checks : int
-        Checks that still count. [-]
+        How many of them still count. [-]
     worth : float
         What they are worth together, each by its age. [-]
     mean : tuple of 3 float
@@ -75,6 +77,7 @@ class Learned:
     """
 
     belief: Belief
+    made: Checks
     checks: int
     worth: float
     mean: Triple
@@ -132,12 +135,12 @@ class Learned:
         >>> shop = learn(belief, temp_c=[20, 20, 18], lever=[35, 35, 35], earliest_min=[40, 40, 45],
         ...              latest_min=[45, 45, 55], age_days=[3, 2, 1])
         >>> [round(t) for t in shop.strip_range_min(20, 35)]
-        [36, 43, 51]
+        [37, 43, 50]
         """
         outside = (1 - single(coverage, field="coverage", above=0.0, below=1.0)) / 2
-        means, sds, shape = self._ln_time(temp_c, lever, lot)
+        means, sds, shape = self.ln_time(temp_c, lever, lot)
         ends = [
-            np.exp(mixture_quantile(chance, means, sds, self.mixture.weights)).reshape(shape)
+            np.exp(mixture_quantile(chance, means, sds, self.mixture.shares)).reshape(shape)
             for chance in (outside, 0.5, 1 - outside)
         ]
         low, middle, high = (like(end, temp_c, lever, _kind(lot)) for end in ends)
@@ -180,9 +183,9 @@ class Learned:
         0.5
         """
         by = given(strip_time_min, field="strip_time_min", above=0.0)
-        means, sds, shape = self._ln_time(temp_c, lever, lot, np.shape(by))
+        means, sds, shape = self.ln_time(temp_c, lever, lot, np.shape(by))
         by_rows = np.broadcast_to(np.log(plain(by)), shape).ravel()
-        chance = mixture_cdf(by_rows, means, sds, self.mixture.weights).reshape(shape)
+        chance = mixture_cdf(by_rows, means, sds, self.mixture.shares).reshape(shape)
         return like(chance, strip_time_min, temp_c, lever, _kind(lot))
 
     def lever_for(
@@ -247,7 +250,7 @@ class Learned:
             steps = np.linspace(low, high, _STEPS)
             rows = design(self.belief, np.full(_STEPS, temp), lever_at(steps, at, kind))
             means, sds = self.mixture.ln_time(rows, _asked(lot))
-            enough = mixture_cdf(np.array(by), means, sds, self.mixture.weights) >= wanted * (1 - 1e-9)
+            enough = mixture_cdf(np.array(by), means, sds, self.mixture.shares) >= wanted * (1 - 1e-9)
             if not enough.any():
                 return None
             first = int(np.argmax(enough))
@@ -257,14 +260,42 @@ class Learned:
             reached = high
         return min(float(lever_at(reached, at, kind)), levers[1])
 
-    def _ln_time(
-        self, temp_c: Numbers, lever: Numbers, lot: Any, more: tuple[int, ...] = ()
-    ) -> tuple[Array, Array, tuple[int, ...]]:
-        """Mean and sd of ln(time), (node, row), and the shape that the rows came in."""
-        kelvin(temp_c)
-        checked_lever(lever, self.belief.lever_kind)
+    def ln_time(
+        self, temp_c: Numbers, lever: Numbers, lot: Any = None, more: tuple[int, ...] = ()
+    ) -> tuple[Any, Any, tuple[int, ...]]:
+        """Normals that ln(time) of the next mould is a mixture of, weighted by `mixture.shares`. [-]
+
+        Parameters
+        ----------
+        temp_c : float, array or Series
+            Temperature of the mixed sand. [degC]
+        lever : float, array or Series
+            Amount [% of its base] above 0, or share of the fast grade [share, 0 to 1].
+        lot : int or array of int, optional
+            Label as among the checks; another one is a new lot, None or -1 is not recorded. [-]
+        more : tuple of int
+            Shape of what the answer is to be set against. [-]
+
+        Returns
+        -------
+        tuple of array, array and tuple of int
+            Mean and sd of ln(time), (normal, row) [-]; the shape that the rows came in.
+
+        Source
+        ------
+        derived: posterior predictive distribution of the fit.
+
+        Examples
+        --------
+        >>> from sandtrack.trade.learning import learn
+        >>> belief = Belief.default(strip_time_min=60, at_temp_c=20, at_lever=35)
+        >>> shop = learn(belief, temp_c=[], lever=[], earliest_min=[], latest_min=[], age_days=[])
+        >>> shop.ln_time([20, 8], 35)[2]
+        (2,)
+        """
+        temps = plain(given(temp_c, field="temp_c", above=-ZERO_C_IN_K))
+        levers = plain(checked_lever(lever, self.belief.lever_kind))
         asked = _asked(lot)
-        temps, levers = plain(temp_c), plain(lever)
         shape = np.broadcast_shapes(temps.shape, levers.shape, more, () if asked is None else asked.shape)
         rows = design(self.belief, np.broadcast_to(temps, shape).ravel(), np.broadcast_to(levers, shape).ravel())
         which = None if asked is None else np.broadcast_to(asked, shape).ravel()
