@@ -30,6 +30,10 @@ def _rebuild(kind: type[SandtrackError], message: str, state: dict[str, Any]) ->
     return error
 
 
+WHOLE = "content"
+"""Stands for a field in a complaint about all of what was sent."""
+
+
 class FieldError(SandtrackError, ValueError):
     """One field of one input holds something that cannot be used."""
 
@@ -39,7 +43,7 @@ class FieldError(SandtrackError, ValueError):
         shown = "" if value is None else f" {_short(value)}"
         text = f"{field}:{shown} {reason}" if shown else f"{field}: {reason}"
         if accepted:
-            text += f"; accepted: {accepted}"
+            text += f"; {accepted}" if accepted.endswith("?") else f"; accepted: {accepted}"
         super().__init__(text, field=field, value=value, reason=reason, accepted=accepted)
         self.field = field
         self.value = value
@@ -48,7 +52,8 @@ class FieldError(SandtrackError, ValueError):
 
     def within(self, prefix: str) -> FieldError:
         """Return the same complaint about a field that lies inside `prefix`."""
-        return FieldError(field=f"{prefix}.{self.field}", reason=self.reason, value=self.value, accepted=self.accepted)
+        field = prefix if self.field == WHOLE else f"{prefix}.{self.field}"
+        return FieldError(field=field, reason=self.reason, value=self.value, accepted=self.accepted)
 
 
 class InputErrors(SandtrackError, ValueError):

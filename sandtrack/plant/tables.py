@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -53,6 +54,17 @@ class Span(f.Field):
         return (low, high)
 
 
+class TimeOfDay(f.Field):
+    """A time by the shop's clock, on any day."""
+
+    accepted = 'a time as "07:00"'
+
+    def parse(self, raw: Any) -> str:
+        if not isinstance(raw, str) or not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", raw):
+            raise self.error(raw, "is not a time of day in quotes")
+        return raw
+
+
 class Named(f.Field):
     """A mapping of keys to values of one field."""
 
@@ -64,7 +76,7 @@ class Named(f.Field):
 
     def parse(self, raw: Any) -> dict[str, Any]:
         if not isinstance(raw, Mapping):
-            raise self.error(raw, "is not a table")
+            raise self.error(raw, "is not a table", "a table of names with values")
         values = {}
         for name, value in raw.items():
             self.item.name = f"{self.label}.{name}"
@@ -84,6 +96,8 @@ class Bounds(f.Field):
         number = f.Number()
         number.name = self.label
         low, high = (number.parse(raw[side]) if side in raw else None for side in ("min", "max"))
+        if low is not None and high is not None and low > high:
+            raise self.error(raw, "has its min above its max")
         return (low, high)
 
 
@@ -214,7 +228,7 @@ class Mixer:
 class Measure:
     key: str
     name: str = told(f.Text("what people call it"), "")
-    mass_kg: int = told(f.Mass("mass of one", required=True))
+    mass_kg: int = told(f.Mass("mass of one", required=True, in_measures=False))
     steady_pct: float = told(f.Percent("error that stays the same from one to the next"), 0.0)
     chance_pct: float = told(f.Percent("error that differs from one to the next"), 0.0)
 
@@ -235,8 +249,8 @@ class Calendar:
         c.Items(f.Choice(words=WEEKDAYS), "days worked"), ("mon", "tue", "wed", "thu", "fri")
     )
     holidays: tuple[date, ...] = told(c.Items(f.Day(), "days not worked"), ())
-    shift_start: str = told(f.Name("start of the shift, HH:MM"), "07:00")
-    shift_end: str = told(f.Name("end of the shift, HH:MM"), "16:00")
+    shift_start: str = told(TimeOfDay("start of the shift"), "07:00")
+    shift_end: str = told(TimeOfDay("end of the shift"), "16:00")
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from sandtrack import units
 from sandtrack.errors import FieldError
 from sandtrack.records import composite as c
 from sandtrack.records import fields as f
@@ -39,10 +40,17 @@ class Delivery(Record):
         if isinstance(gross, f.Measured) or isinstance(tare, f.Measured):
             yield FieldError(field="gross_kg", reason="is a weighing and takes no measure", accepted="a mass")
         elif gross <= tare:
-            yield FieldError(field="gross_kg", reason="is not above tare_kg", accepted="gross above tare")
+            yield FieldError(
+                field="gross_kg",
+                value=units.show_mass_mg(gross),
+                reason=f"is not above tare_kg, {units.show_mass_mg(tare)}",
+                accepted="the full vehicle's mass above the empty one's",
+            )
         elif "mass_kg" in values and values["mass_kg"] != gross - tare:
             yield FieldError(
-                field="mass_kg", reason="is not gross_kg less tare_kg", accepted="the net mass, or gross and tare alone"
+                field="mass_kg",
+                reason=f"is not gross_kg less tare_kg, {units.show_mass_mg(gross - tare)}",
+                accepted="the net mass, or gross and tare alone",
             )
 
 
@@ -96,8 +104,8 @@ class Mix(Record):
             if name in values and len(values[name]) != len(moulds):
                 yield FieldError(
                     field=name,
-                    value=values[name],
-                    reason=f"has {len(values[name])} entries for {len(moulds)} moulds",
+                    value=list(values[name]),
+                    reason=f"has {len(values[name])} entries, moulds has {len(moulds)}",
                     accepted="one for each mould, in the same order",
                 )
         if not any(_some(stream["mass_kg"]) for stream in values["streams"]):
@@ -173,7 +181,9 @@ class ReclaimRun(Record):
                     field=f"{what}_to", reason=f"is missing beside {what}_kg", accepted="the place it went to"
                 )
         if not any(name in values and _some(values[name]) for name in ("fed_kg", "returned_kg", "lumps_kg", "dust_kg")):
-            yield FieldError(field="fed_kg", reason="and what came out are all nothing", accepted="some mass")
+            yield FieldError(
+                field="fed_kg", reason="is nothing or not said, and nothing came out", accepted="some mass"
+            )
 
 
 class Disposal(Record):

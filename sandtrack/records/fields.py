@@ -38,7 +38,7 @@ class Measured(NamedTuple):
 class Field(ma.fields.Field[Any]):
     """Base of all fields: `doc` says what it is; `refers` names the section of the set-up it must be found in."""
 
-    accepted: ClassVar[str] = ""
+    accepted: str = ""
     json_type: ClassVar[str] = "string"
     numeric: ClassVar[bool] = False
 
@@ -94,7 +94,7 @@ class Text(Field):
         if len(text) > self.longest:
             raise self.error(raw, f"is longer than {self.longest} characters")
         if not text.isprintable() and not _KEPT.fullmatch(text):
-            raise self.error(ascii(raw), "holds control characters")
+            raise self.error(raw.encode(errors="replace").decode(), "holds control characters or halves of characters")
         return text
 
 
@@ -133,10 +133,11 @@ class Choice(Field):
     def __init__(self, doc: str = "", *, words: Sequence[str], **kwargs: Any) -> None:
         super().__init__(doc, **kwargs)
         self.words = tuple(words)
+        self.accepted = ", ".join(self.words)
 
     def parse(self, raw: Any) -> str:
         if not isinstance(raw, str) or raw not in self.words:
-            raise self.error(raw, "is not one of the words known here", ", ".join(self.words))
+            raise self.error(raw, "is not one of the words known here")
         return raw
 
 
@@ -157,7 +158,7 @@ class Flag(Field):
 class Day(Field):
     """A calendar day."""
 
-    accepted = "a date as YYYY-MM-DD"
+    accepted = "a day such as 2025-03-01"
 
     def parse(self, raw: Any) -> date:
         if isinstance(raw, datetime) or not isinstance(raw, str | date):
@@ -226,12 +227,16 @@ class Quantity(Field):
         else:
             value = self.convert(raw, self.unit, self.label)
         if self.least is not None and value < self.least:
-            raise self.error(raw, f"is below {self.least:g}", self.span)
+            raise self.error(raw, f"is below {self.least:g} {self.shown_unit}".rstrip(), self.span)
         if self.most is not None and value > self.most:
-            raise self.error(raw, f"is above {self.most:g}", self.span)
+            raise self.error(raw, f"is above {self.most:g} {self.shown_unit}".rstrip(), self.span)
         if self.above is not None and value <= self.above:
-            raise self.error(raw, f"is not above {self.above:g}", self.span)
+            raise self.error(raw, f"is not above {self.above:g} {self.shown_unit}".rstrip(), self.span)
         return value
+
+    @property
+    def shown_unit(self) -> str:
+        return "°C" if self.unit == "degC" else self.unit
 
     @property
     def span(self) -> str:
@@ -245,7 +250,7 @@ class Quantity(Field):
         high = f"{self.most:g}" if self.most is not None else ""
         text = f"{low} to {high}" if low and high else f"{low} or more" if low else f"up to {high}"
         text = f"more than {self.above:g}" if self.above is not None and not high else text
-        return f"{text} {self.unit}".strip()
+        return f"{text} {self.shown_unit}".strip()
 
 
 class Mass(Quantity):
@@ -253,9 +258,10 @@ class Mass(Quantity):
 
     quantity, unit = "mass", "kg"
 
-    def __init__(self, doc: str = "", *, zero: bool = False, **kwargs: Any) -> None:
+    def __init__(self, doc: str = "", *, zero: bool = False, in_measures: bool = True, **kwargs: Any) -> None:
         super().__init__(doc, **kwargs)
         self.zero = zero
+        self.in_measures = in_measures
 
     def parse(self, raw: Any) -> int | Measured:
         if type(raw) is Measured:
@@ -271,8 +277,8 @@ class Mass(Quantity):
                 raise FieldError(
                     field=f"{self.label.removesuffix('_kg')}_amount",
                     value=raw.amount,
-                    reason="is not a positive number",
-                    accepted="a number above 0",
+                    reason="is negative" if amount else "is none",
+                    accepted="0 or more" if self.zero else "a number above 0",
                 )
             return Measured(amount, raw.measure)
         if type(raw) is Spelled:

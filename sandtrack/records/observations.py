@@ -102,8 +102,8 @@ class StripCheck(Record):
         elif values.get("latest_min", values.get("earliest_min")) < values.get("earliest_min", 0):
             yield FieldError(
                 field="latest_min",
-                value=values["latest_min"],
-                reason="is before earliest_min",
+                value=f"{values['latest_min']:g} min",
+                reason=f"is before earliest_min, {values['earliest_min']:g} min",
                 accepted="firm at or after the last look that was not",
             )
 
@@ -150,7 +150,7 @@ class Calibration(Record):
     mixer = f.Key("the mixer", required=True, refers="mixers")
     stream = f.Name("which stream: sand, resin, catalyst …", required=True)
     setting = f.Number("the setting on the mixer's own scale", required=True)
-    catches = c.Rows(Catch, "the catches", required=True, prefix="catch")
+    catches = c.Rows(Catch, "timed, weighed catches", required=True, prefix="catch")
 
 
 class Exposure(Record):

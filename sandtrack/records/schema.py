@@ -10,7 +10,7 @@ from typing import Any, ClassVar
 import marshmallow as ma
 
 from sandtrack import units
-from sandtrack.errors import FieldError, InputErrors
+from sandtrack.errors import WHOLE, FieldError, InputErrors
 from sandtrack.records.composite import Inside
 from sandtrack.records.fields import Field, Mass, Measured, Quantity, Spelled
 
@@ -93,7 +93,7 @@ class Declared(ma.Schema):
     def check(self, content: Any) -> tuple[dict[str, Any], list[FieldError]]:
         """Check one mapping by the plain loop; return what was meant and everything that is wrong."""
         if not isinstance(content, Mapping):
-            return {}, [FieldError(field="content", value=content, reason="is not an object with fields")]
+            return {}, [FieldError(field=WHOLE, value=content, reason="is not an object with fields")]
         spelled, problems = self.spell(content)
         values: dict[str, Any] = {}
         fields = self.fields
@@ -104,22 +104,21 @@ class Declared(ma.Schema):
                 problems += inside.problems
             except FieldError as problem:
                 problems.append(problem)
-        for name in self.required_names:
-            if name not in spelled:
-                problems.append(self._missing(name))
+        told = {self.names[label][0] for label, value in content.items() if value is not None and label in self.names}
+        problems += [self._missing(name) for name in self.required_names if name not in told]
         if not problems:
             problems += self.rules(values)
         return values, problems
 
     def _missing(self, name: str) -> FieldError:
         field = self.declared()[name]
-        return FieldError(field=name, reason="is missing", accepted=field.accepted or field.doc)
+        return FieldError(field=name, reason=f"is missing ({field.doc})", accepted=field.accepted)
 
     @ma.pre_load
     def _spell_first(self, content: Any, **_: Any) -> Any:
         if not isinstance(content, Mapping):
             raise ma.ValidationError(
-                [{"problem": FieldError(field="content", value=content, reason="is not an object with fields")}]
+                [{"problem": FieldError(field=WHOLE, value=content, reason="is not an object with fields")}]
             )
         spelled, problems = self.spell(content)
         if problems:
@@ -153,7 +152,7 @@ def _names(schema: Declared) -> dict[str, tuple[str, str | None]]:
         for suffix, (other, unit) in units.SUFFIXES.items():
             if other == quantity:
                 names.setdefault(f"{stem}_{suffix}", (name, unit))
-        if isinstance(field, Mass):
+        if isinstance(field, Mass) and field.in_measures:
             names.setdefault(f"{stem}_amount", (name, "amount"))
             names.setdefault(f"{stem}_measure", (name, "measure"))
     return names

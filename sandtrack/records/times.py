@@ -58,7 +58,7 @@ def instant(raw: str | datetime, where: tzinfo | None, *, whole_day: str | None 
                 raise ValueError("is a date, and no time zone is known; add the time and its offset")
             return day_start(day(text), where) if whole_day == "start" else day_end(day(text), where)
         if not _FORM.fullmatch(text):
-            raise ValueError("is not a time")
+            raise ValueError("is a date without a time" if _DATE.fullmatch(text) else "is not a time")
         try:
             moment = datetime.fromisoformat(text.upper())
         except ValueError:

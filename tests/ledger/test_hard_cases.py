@@ -95,7 +95,7 @@ def test_a_count_of_a_date_is_the_end_of_that_day(ledger: Ledger):
 
 def test_only_counts_take_a_bare_date(ledger: Ledger):
     """A delivery "on 1 March" is refused: the time is wanted."""
-    with pytest.raises(InputErrors, match="at: '2025-03-01' is not a time"):
+    with pytest.raises(InputErrors, match="at: '2025-03-01' is a date without a time"):
         tell(ledger, "delivery", "d", {"at": "2025-03-01", "place": "silo_new", "mass_kg": 1})
 
 
