@@ -26,6 +26,9 @@ _MAX_EXPONENT = 15
 _BEYOND = f"is not between 1e-{_MAX_EXPONENT} and 1e{_MAX_EXPONENT} in size"
 _MAX_MG = 9_000_000_000_000_000
 _MG_PER_KG = Decimal(1_000_000)
+# Floats that are read as they stand: of any size that is read at all; as milligrams, while these are known to 0.05.
+_LEAST_PLAIN, _MOST_PLAIN, _MOST_PLAIN_KG = 1e-15, 1e15, 1e8
+_CLEAR_OF_HALF = 0.4
 # Wide enough that 40 digits times any factor stay exact, whatever context the caller has set.
 _EXACT = Context(prec=120, rounding=ROUND_HALF_EVEN)
 
@@ -95,6 +98,8 @@ def parse(
     """
     known = _quantity(quantity)
     home = known.canonical
+    if type(value) is float and _LEAST_PLAIN <= value < _MOST_PLAIN and to is None and unit in (None, home):
+        return value
     amount, key = _amount_and_unit(value, quantity, field, unit or home, decimal)
     if amount < 0 and quantity not in _SIGNED:
         raise _refused(field, value, f"is negative, which no {known.name} can be", "0 or more")
@@ -114,6 +119,15 @@ def mass_mg(value: Any, *, field: str, unit: str = "kg", decimal: str = ".") -> 
     >>> mass_mg(0.1, field="mass_kg"), mass_mg("2 short tons", field="mass_kg")
     (100000, 1814369480)
     """
+    if unit == "kg":
+        if type(value) is int and 0 <= value <= _MAX_MG // 1_000_000:
+            return value * 1_000_000
+        if type(value) is float and 0.0 <= value < _MOST_PLAIN_KG:
+            # No half is near, so a float that is not quite what it prints is rounded to the same whole number.
+            near = value * 1e6
+            whole = round(near)
+            if abs(near - whole) < _CLEAR_OF_HALF and (whole or not value):
+                return whole
     amount, key = _amount_and_unit(value, "mass", field, unit, decimal)
     if amount < 0:
         raise _refused(field, value, "is negative, which no mass can be", "0 or more")

@@ -125,8 +125,8 @@ class Ledger:
         values: Mapping[str, Any] | None = None,
     ) -> Entry:
         """Check one record before the write lock is taken; raises InputErrors. `values` are given if checked before."""
-        sender = _name("sender", sender)
-        record_id = _name("id", record_id if record_id is not None else secrets.token_hex(8))
+        sender = _name(_SENDER, sender)
+        record_id = _name(_ID, record_id if record_id is not None else secrets.token_hex(8))
         if kind == "plant":
             if not isinstance(content, Mapping):  # never a path: content may come from afar
                 raise InputErrors(
@@ -179,7 +179,9 @@ class Ledger:
         """Append many in one transaction; what is refused is told apart, the rest is kept."""
         accepted: list[Accepted | None] = []
         refused: list[Refused] = []
+        entries = list(entries)
         with self.writer() as writer:
+            writer.look_up(entries)
             for index, entry in enumerate(entries):
                 try:
                     accepted.append(self._append(writer, entry))
@@ -222,9 +224,11 @@ def _as_sent(content: Any, what: str) -> str:
         raise InputErrors([problem], what=what) from None
 
 
-def _name(label: str, value: Any) -> str:
-    field = fields.Name()
-    field.name = label
+_SENDER, _ID = fields.Name(), fields.Name()
+_SENDER.name, _ID.name = "sender", "id"
+
+
+def _name(field: fields.Name, value: Any) -> str:
     try:
         return field.parse(value)
     except FieldError as problem:

@@ -7,13 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal
+from functools import cache
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError
-from sandtrack.ledger.setups import Day
+from sandtrack.ledger.setups import Day, Path
 from sandtrack.plant import MOULDS
-from sandtrack.records import Forms, Measured
+from sandtrack.records import Measured, kind_named
 from sandtrack.records.composite import Items, Part, Rows
+from sandtrack.records.fields import Mass
 
 Values = Mapping[str, Any]
 
@@ -29,70 +31,67 @@ class Move(NamedTuple):
     measure: str | None = None
 
 
-def references(forms: Forms, kind: str, values: Values) -> Iterator[tuple[str, str, str]]:
-    """Every (field, section of the set-up, key) that a checked record names."""
-    for name, section, reader in _referring(forms, kind):
+class Form(NamedTuple):
+    """Where records of one kind name keys of the set-up, and where they tell masses."""
+
+    keys: tuple[tuple[str, str], ...]
+    """Fields that are a key: (field, section of the set-up)."""
+    lists: tuple[tuple[str, str], ...]
+    """Fields that are lists of keys."""
+    part_keys: tuple[tuple[str, bool, str, str], ...]
+    """Keys within parts: (field, whether it has many parts, field of the part, section)."""
+    masses: tuple[str, ...]
+    part_masses: tuple[tuple[str, str], ...]
+    """Masses within lists of parts: (field, field of the part)."""
+
+
+@cache
+def form_of(kind: str) -> Form:
+    """Read the declaration of a kind."""
+    declared = kind_named(kind)().declared()
+    parts = [
+        (name, isinstance(field, Rows), inner, part)
+        for name, field in declared.items()
+        if isinstance(field, Part)
+        for inner, part in field.schema.declared().items()
+    ]
+    refer = [(name, field) for name, field in declared.items() if field.refers and not isinstance(field, Part)]
+    return Form(
+        keys=tuple((name, field.refers) for name, field in refer if not isinstance(field, Items)),
+        lists=tuple((name, field.refers) for name, field in refer if isinstance(field, Items)),
+        part_keys=tuple((name, many, inner, part.refers) for name, many, inner, part in parts if part.refers),
+        masses=tuple(name for name, field in declared.items() if isinstance(field, Mass)),
+        part_masses=tuple((name, inner) for name, many, inner, part in parts if many and isinstance(part, Mass)),
+    )
+
+
+def references(form: Form, values: Values) -> Iterator[tuple[Path, str, str]]:
+    """Every (path, section of the set-up, key) that a checked record names, measures aside."""
+    for name, section in form.keys:
         if name in values:
-            yield from reader(name, section, values[name])
-    for label, mass in masses(values):
-        if isinstance(mass, Measured):
-            yield label.removesuffix("_kg") + "_measure", "measures", mass.measure
-
-
-def masses(values: Values) -> Iterator[tuple[str, Any]]:
-    """Every mass of a record with its field, those of its parts too."""
-    for name, value in values.items():
-        if name.endswith("_kg"):
-            yield name, value
-        elif type(value) is tuple and value and type(value[0]) is dict:
-            for index, part in enumerate(value):
-                for inner, mass in part.items():
-                    if inner.endswith("_kg"):
-                        yield f"{name}[{index}].{inner}", mass
-
-
-_Reader = Callable[[str, str, Any], Iterator[tuple[str, str, str]]]
-_readers: dict[tuple[int, str], list[tuple[str, str, _Reader]]] = {}
-
-
-def _referring(forms: Forms, kind: str) -> list[tuple[str, str, _Reader]]:
-    schema = forms.schema(kind)
-    found = _readers.get((id(type(schema)), kind))
-    if found is None:
-        found = []
-        for name, field in schema.declared().items():
-            if isinstance(field, Items) and field.refers:
-                found.append((name, field.refers, _of_items))
-            elif isinstance(field, Part):
-                for inner, part in field.schema.declared().items():
-                    if part.refers:
-                        found.append((name, part.refers, _of_parts(inner, rows=isinstance(field, Rows))))
-            elif field.refers:
-                found.append((name, field.refers, _of_one))
-        _readers[(id(type(schema)), kind)] = found
-    return found
-
-
-def _of_one(name: str, section: str, value: Any) -> Iterator[tuple[str, str, str]]:
-    yield name, section, value
-
-
-def _of_items(name: str, section: str, value: Any) -> Iterator[tuple[str, str, str]]:
-    for index, key in enumerate(value):
-        yield f"{name}[{index}]", section, key
-
-
-def _of_parts(inner: str, *, rows: bool) -> _Reader:
-    def read(name: str, section: str, value: Any) -> Iterator[tuple[str, str, str]]:
-        if not rows:
-            if inner in value:
-                yield f"{name}.{inner}", section, value[inner]
-            return
-        for index, part in enumerate(value):
+            yield (name,), section, values[name]
+    for name, section in form.lists:
+        for index, key in enumerate(values.get(name, ())):
+            yield (name, index), section, key
+    for name, many, inner, section in form.part_keys:
+        if not many:
+            if inner in values.get(name, ()):
+                yield (name, inner), section, values[name][inner]
+            continue
+        for index, part in enumerate(values.get(name, ())):
             if inner in part:
-                yield f"{name}[{index}].{inner}", section, part[inner]
+                yield (name, index, inner), section, part[inner]
 
-    return read
+
+def masses(form: Form, values: Values) -> Iterator[tuple[Path, int | Measured]]:
+    """Every mass of a record with its path, those of its parts too."""
+    for name in form.masses:
+        if name in values:
+            yield (name,), values[name]
+    for name, inner in form.part_masses:
+        for index, part in enumerate(values.get(name, ())):
+            if inner in part:
+                yield (name, index, inner), part[inner]
 
 
 def moves(kind: str, values: Values, day: Day) -> list[Move]:

@@ -25,42 +25,45 @@ class Pending:
     def __init__(self, connection: sqlite3.Connection, today: str) -> None:
         self.connection = connection
         self.today = today
-        self.ids: dict[tuple[str, str], Known] = {}
+        self._ids: dict[tuple[str, str], tuple[Any, ...]] = {}
         self._records: list[tuple[Any, ...]] = []
         self._movements: list[tuple[Any, ...]] = []
         self._flows: dict[tuple[Any, ...], list[int]] = {}
         self._contents: dict[tuple[str, str], int] = {}
-        self._holdings: set[tuple[str, str]] = set()
+        self._counted: list[tuple[str, str]] = []
 
     def record(self, row: tuple[Any, ...]) -> None:
         """Keep a record's row: seq, kind, sender, id, at, own_at, offset, recorded, day, revision, content, hash."""
         self._records.append(row)
-        self.ids[(row[2], row[3])] = Known(row[0], row[10], row[7], row[1], row[4])
+        self._ids[row[2], row[3]] = row
+
+    def known(self, sender: str, record_id: str) -> Known | None:
+        """A record that is kept here and not written yet."""
+        row = self._ids.get((sender, record_id))
+        return None if row is None else Known(row[0], row[10], row[7], row[1], row[4])
 
     def movement(self, seq: int, event: int, at: int, move: Move) -> None:
-        """Keep a movement, what it changes in its mould, and that its places have met the material."""
-        source, target, material, mass, mould, measure = move
-        self._movements.append((seq, event, at, source, target, material, mass, mould, measure))
-        if mould is not None:
-            key = (mould, material)
-            self._contents[key] = self._contents.get(key, 0) + (mass if target == MOULDS else -mass)
-        self._holdings.add((source, material))
-        self._holdings.add((target, material))
+        """Keep a movement, and what it changes in its mould."""
+        self._movements.append((seq, event, at, *move))
+        if move.mould is not None:
+            key = (move.mould, move.material)
+            change = move.mass_mg if move.target == MOULDS else -move.mass_mg
+            self._contents[key] = self._contents.get(key, 0) + change
 
     def holding(self, place: str, material: str) -> None:
-        """Keep that a place has met a material."""
-        self._holdings.add((place, material))
+        """Keep that a place has met a material; movements say so by themselves."""
+        self._counted.append((place, material))
 
     def flow(self, day: str, move: Move, kind: str, revision: int, records: int, square: int) -> None:
         """Add a movement to the totals of its day."""
-        measure = move.measure or ""
-        key = (day, move.source, move.target, move.material, kind, measure, revision if measure else 0, self.today)
+        source, target, material, mass, _, measure = move
+        key = (day, source, target, material, kind, measure or "", revision if measure else 0, self.today)
         total = self._flows.get(key)
         if total is None:
-            self._flows[key] = [records, move.mass_mg, square]
+            self._flows[key] = [records, mass, square]
         else:
             total[0] += records
-            total[1] += move.mass_mg
+            total[1] += mass
             total[2] += square
 
     def write_rows(self) -> None:
@@ -68,7 +71,7 @@ class Pending:
         if self._records:
             self.connection.executemany("INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", self._records)
             self._records.clear()
-            self.ids.clear()
+            self._ids.clear()
         if self._movements:
             self.connection.executemany("INSERT INTO movement VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", self._movements)
             self._movements.clear()
@@ -85,10 +88,15 @@ class Pending:
         )
         run(
             "INSERT INTO mould_content VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET mass_mg = mass_mg + excluded.mass_mg",
-            [(*key, mass) for key, mass in self._contents.items()],
+            [(mould, material, mass) for (mould, material), mass in self._contents.items() if mass],
         )
-        run("DELETE FROM mould_content WHERE mould = ? AND material = ? AND mass_mg = 0", list(self._contents))
-        run("INSERT OR IGNORE INTO holding VALUES (?, ?)", list(self._holdings))
+        # What grew is not empty: no mould holds less than nothing.
+        run(
+            "DELETE FROM mould_content WHERE mould = ? AND material = ? AND mass_mg = 0",
+            [key for key, mass in self._contents.items() if mass < 0],
+        )
+        met = {(place, material) for _, source, target, material, *_ in self._flows for place in (source, target)}
+        run("INSERT OR IGNORE INTO holding VALUES (?, ?)", met.union(self._counted))
         self._flows.clear()
         self._contents.clear()
-        self._holdings.clear()
+        self._counted.clear()

@@ -16,6 +16,16 @@ from sandtrack.records.fields import Measured
 Stamp = tuple[tuple[int, int, int], ...]
 
 
+Path = tuple[str | int, ...]
+"""Where a value lies in a record: ("streams", 1, "mass_kg")."""
+
+
+def labelled(path: Path) -> str:
+    """A path as people read it: streams[1].mass_kg."""
+    parts = [f"[{part}]" if isinstance(part, int) else f".{part}" for part in path]
+    return "".join(parts).removeprefix(".")
+
+
 class Revision(NamedTuple):
     """One recorded set-up."""
 
@@ -32,9 +42,16 @@ class Day:
     revision: int
     plant: Plant
     others: tuple[Plant, ...] = field(repr=False)
+    _found: dict[tuple[str, str], Any] = field(default_factory=dict, repr=False, compare=False)
 
     def find(self, section: str, key: str) -> Any:
         """The entry in force, else that of the earliest revision that has the key; raises UnknownName."""
+        found = self._found.get((section, key))
+        if found is None:
+            found = self._found[section, key] = self._looked_up(section, key)
+        return found
+
+    def _looked_up(self, section: str, key: str) -> Any:
         entries = getattr(self.plant, section)
         if key in entries:
             return entries[key]
@@ -113,12 +130,12 @@ class Setups:
             )
         return found
 
-    def unknown_keys(self, references: Iterable[tuple[str, str, str]]) -> Iterator[FieldError]:
-        """Complain of every (field, section, key) whose key no revision has."""
-        for name, section, key in references:
+    def unknown_keys(self, references: Iterable[tuple[Path, str, str]]) -> Iterator[FieldError]:
+        """Complain of every (path of a field, section, key) whose key no revision has."""
+        for path, section, key in references:
             if key not in self.known(section):
                 yield FieldError(
-                    field=name,
+                    field=labelled(path),
                     value=key,
                     reason=f"is not among the {section.replace('_', ' ')}",
                     accepted=", ".join(sorted(self.known(section))) or "none are declared",

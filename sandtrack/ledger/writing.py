@@ -5,9 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
+from json.encoder import encode_basestring as quoted
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -15,12 +15,13 @@ from sandtrack.errors import AlreadyReversed, Conflict, FieldError, InputErrors,
 from sandtrack.ledger import booking
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.pending import Known, Pending
-from sandtrack.ledger.setups import Day, Setups
+from sandtrack.ledger.setups import Day, Path, Setups, labelled
 from sandtrack.plant import MOULDS
-from sandtrack.records import ENDINGS, Forms, times
+from sandtrack.records import ENDINGS, Forms, Measured, times
 
 GENESIS = b"\0" * 32
 MOST_MG = 1_000_000_000_000
+LOOKED_UP_AT_ONCE = 250
 _MOST = "up to 1000 t; what is more is told in several records"
 
 
@@ -37,8 +38,7 @@ class Entry(NamedTuple):
     offset_us: int | None = None
 
 
-@dataclass(frozen=True)
-class Accepted:
+class Accepted(NamedTuple):
     """What became of an entry."""
 
     seq: int
@@ -49,7 +49,10 @@ class Accepted:
 
 def chained(before: bytes, row: tuple[Any, ...]) -> bytes:
     """Hash of a record's row (seq … content) chained to the hash of the record before."""
-    return hashlib.sha256(before + json.dumps(row, ensure_ascii=False, separators=(",", ":")).encode()).digest()
+    told = ",".join(
+        ["null" if value is None else quoted(value) if isinstance(value, str) else str(value) for value in row]
+    )
+    return hashlib.sha256(before + f"[{told}]".encode()).digest()
 
 
 class Prepared(NamedTuple):
@@ -61,30 +64,44 @@ class Prepared(NamedTuple):
     counted: booking.Counted | None
 
 
-def prepare(entry: Entry, forms: Forms, setups: Setups) -> Prepared:
+def prepare(entry: Entry, setups: Setups) -> Prepared:
     """Check an entry (no reversal, no set-up) against the set-up; raises InputErrors with everything that is wrong."""
-    values = entry.values
-    problems = list(setups.unknown_keys(booking.references(forms, entry.kind, values)))
+    kind, values = entry.kind, entry.values
+    form = booking.form_of(kind)
+    problems = list(setups.unknown_keys(booking.references(form, values)))
+    telling = [(path, mass) for path, mass in booking.masses(form, values) if type(mass) is not int or mass > MOST_MG]
+    problems += setups.unknown_keys(
+        (_told(path, "measure"), "measures", mass.measure) for path, mass in telling if isinstance(mass, Measured)
+    )
     if problems:
-        raise InputErrors(problems, what=entry.kind)
+        raise InputErrors(problems, what=kind)
     at = values["at"] + (entry.offset_us or 0)
     day = setups.on(at)
     try:
-        for name, mass in booking.masses(values):
-            whole = day.mass_mg(mass)
-            told = name if isinstance(mass, int) else name.removesuffix("_kg") + "_amount"
-            if not isinstance(mass, int) and whole == 0 and mass.amount:
-                raise FieldError(
-                    field=told, value=mass.amount, reason="makes no whole milligram", accepted="a larger amount"
-                )
-            if whole > MOST_MG and entry.kind != "count":
-                raise FieldError(
-                    field=told, value=f"{whole // 10**9} t", reason="is more than one record can say", accepted=_MOST
-                )
-        counted = booking.counted(values, day) if entry.kind == "count" else None
-        return Prepared(at, day, booking.moves(entry.kind, values, day), counted)
+        for path, mass in telling:
+            _usable(path, mass, day, kind)
+        counted = booking.counted(values, day) if kind == "count" else None
+        return Prepared(at, day, booking.moves(kind, values, day), counted)
     except FieldError as problem:
-        raise InputErrors([problem], what=entry.kind) from None
+        raise InputErrors([problem], what=kind) from None
+
+
+def _told(path: Path, what: str) -> Path:
+    """The field that a mass in a measure is told by: its amount, or the measure."""
+    return (*path[:-1], f"{str(path[-1]).removesuffix('_kg')}_{what}")
+
+
+def _usable(path: Path, mass: int | Measured, day: Day, kind: str) -> None:
+    whole = day.mass_mg(mass)
+    if isinstance(mass, Measured):
+        path = _told(path, "amount")
+        if whole == 0 and mass.amount:
+            raise FieldError(
+                field=labelled(path), value=mass.amount, reason="makes no whole milligram", accepted="a larger amount"
+            )
+    if whole > MOST_MG and kind != "count":
+        value = f"{whole // 10**9} t"
+        raise FieldError(field=labelled(path), value=value, reason="is more than one record can say", accepted=_MOST)
 
 
 class Writer:
@@ -103,17 +120,35 @@ class Writer:
         self.today = times.day_of(self.now, zone)
         self.has_endings = connection.execute("SELECT 1 FROM ending LIMIT 1").fetchone() is not None
         self.pending = Pending(connection, self.today)
+        self.unknown: set[tuple[str, str]] = set()
+        """Senders and ids that were looked up and are not there."""
 
     # -- records ------------------------------------------------------------------------------------------------
 
     def known(self, sender: str, record_id: str) -> Known | None:
         """Return a record already accepted."""
-        found = self.pending.ids.get((sender, record_id))
-        if found is None:
-            found = self.connection.execute(
-                "SELECT seq, content, recorded, kind, at FROM record WHERE sender = ? AND id = ?", (sender, record_id)
-            ).fetchone()
+        if (sender, record_id) in self.unknown:
+            return None
+        waiting = self.pending.known(sender, record_id)
+        if waiting is not None:
+            return waiting
+        found = self.connection.execute(
+            "SELECT seq, content, recorded, kind, at FROM record WHERE sender = ? AND id = ?", (sender, record_id)
+        ).fetchone()
         return found and Known(*found)
+
+    def look_up(self, entries: Sequence[Entry]) -> None:
+        """Find out at once which entries the ledger does not have, instead of asking for each as it is appended."""
+        for start in range(0, len(entries), LOOKED_UP_AT_ONCE):
+            names = [(entry.sender, entry.id) for entry in entries[start : start + LOOKED_UP_AT_ONCE]]
+            rows = self.connection.execute(
+                "SELECT sender, id FROM record WHERE (sender, id) IN (VALUES "
+                + ", ".join(["(?, ?)"] * len(names))
+                + ")",
+                [part for name in names for part in name],
+            )
+            self.unknown.update(names)
+            self.unknown.difference_update(rows)
 
     def append(self, entry: Entry) -> Accepted:
         """Append one record with its movements; a repeat adds nothing. All refusals come before anything is kept."""
@@ -123,7 +158,7 @@ class Writer:
         if entry.kind == "reversal":
             return self._reverse(entry)
         values = entry.values
-        at, day, moves, counted = prepare(entry, self.forms, self.setups)
+        at, day, moves, counted = prepare(entry, self.setups)
         seq = self._record(entry, at, day.revision)
         if counted is not None:
             self.pending.write_rows()
@@ -137,8 +172,9 @@ class Writer:
             self._end(entry, seq, at, day, moves)
         else:
             self._book(seq, seq, at, entry.kind, day.revision, moves)
-            for mould in booking.filled(entry.kind, values):
-                self._complete(mould, at, seq, [move for move in moves if move.mould == mould])
+            if self.has_endings:
+                for mould in booking.filled(entry.kind, values):
+                    self._complete(mould, at, seq, [move for move in moves if move.mould == mould])
         return Accepted(seq, True, self.now, at)
 
     def append_plant(self, entry: Entry, valid_from: int) -> Accepted:
@@ -176,6 +212,7 @@ class Writer:
         )
         self.hash = chained(self.hash, row)
         self.pending.record((*row, self.hash))
+        self.unknown.discard((entry.sender, entry.id))
         return self.seq
 
     # -- endings ------------------------------------------------------------------------------------------------
@@ -328,14 +365,14 @@ class Writer:
 
     def _book(self, seq: int, event: int, at: int, kind: str, revision: int, moves: list[Move]) -> None:
         day = times.day_of(at, self.zone)
+        own = seq == event
         counted: set[tuple[str, str, str, str | None]] = set()
         for move in _merged(moves):
-            source, target, material, mass, _, measure = move
             self.pending.movement(seq, event, at, move)
-            if seq == event:
-                key = (source, target, material, measure)
-                self.pending.flow(day, move, kind, revision, 0 if key in counted else 1, squared(mass))
-                counted.add(key)
+            if own:
+                way = (move.source, move.target, move.material, move.measure)
+                self.pending.flow(day, move, kind, revision, 0 if way in counted else 1, squared(move.mass_mg))
+                counted.add(way)
             else:
                 self.pending.flow(day, move, kind, revision, 0, self._square_change(event, at, move))
 
@@ -375,6 +412,5 @@ def squared(mass_mg: int) -> int:
     Above `MOST_MG`, which no one record may say but many into one mould may add up to, it grows no more: SQLite's
     integers end at 9.2e18.
     """
-    whole, rest = divmod(min(mass_mg, MOST_MG), 1000)
-    grams = whole + (rest > 500 or (rest == 500 and whole % 2 == 1))
+    grams = round(min(mass_mg, MOST_MG), -3) // 1000
     return grams * grams

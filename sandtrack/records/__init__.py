@@ -8,7 +8,7 @@ from datetime import tzinfo
 from typing import Any
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.records.canonical import canonical, canonical_numbers, content_hash
+from sandtrack.records.canonical import canonical, content_hash
 from sandtrack.records.fields import Measured
 from sandtrack.records.kinds import ENDINGS, KINDS
 from sandtrack.records.record import Record
@@ -20,7 +20,6 @@ __all__ = [
     "Measured",
     "Record",
     "canonical",
-    "canonical_numbers",
     "content_hash",
     "kind_named",
 ]

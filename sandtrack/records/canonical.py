@@ -1,25 +1,40 @@
-"""Content as sent, in one form: keys sorted, numbers normalised, text unchanged."""
+"""Content as sent, in one form: names sorted, numbers normalised, text unchanged."""
 
 from __future__ import annotations
 
 import hashlib
-import json
 import math
 from collections.abc import Mapping
 from datetime import date, datetime
 from decimal import Decimal
+from json.encoder import encode_basestring as quoted
 from typing import Any
 
 from sandtrack.errors import FieldError
 
-_encode = json.JSONEncoder(
-    sort_keys=True, ensure_ascii=False, allow_nan=False, separators=(",", ":"), check_circular=False
-).encode
+_BEYOND_WHOLE = 10**15
+"""Whole numbers of this size and more are written as they came."""
+
+
+class _Unwritable(Exception):
+    """Something that JSON cannot hold exactly; `path` are the names it lies under, the innermost first."""
+
+    def __init__(self, value: Any, reason: str, accepted: str = "", *, what: str = "value") -> None:
+        super().__init__(reason)
+        self.value, self.reason, self.accepted, self.what = value, reason, accepted, what
+        self.path: list[str] = []
 
 
 def canonical(content: Any) -> str:
-    """Return content as canonical JSON text; raise FieldError for what JSON cannot hold exactly."""
-    text = _encode(canonical_numbers(content))
+    """Return content as canonical JSON text; raise FieldError for what JSON cannot hold exactly.
+
+    Empty (None) entries are left out. A number has one form, whether it came as 300, 300.0 or Decimal("3E+2").
+    """
+    try:
+        text = _written(content)
+    except _Unwritable as fault:
+        field = ".".join(reversed(fault.path)) or fault.what
+        raise FieldError(field=field, value=fault.value, reason=fault.reason, accepted=fault.accepted) from None
     if not text.isascii():
         try:
             text.encode()
@@ -33,56 +48,72 @@ def canonical(content: Any) -> str:
     return text
 
 
-def canonical_numbers(value: Any, field: str = "") -> Any:
-    """Return the same content with every number in its one form; empty (None) entries are left out."""
+def _written(value: Any) -> str:
     kind = type(value)
     if kind is str:
-        return value
-    if kind is bool or kind is int:
-        return value
-    if kind is Decimal:
-        return _decimal(value, field)
+        return quoted(value)
     if kind is float:
+        if value.is_integer() and -_BEYOND_WHOLE < value < _BEYOND_WHOLE:
+            return str(int(value))
         if not math.isfinite(value):
-            raise FieldError(field=field or "value", value=value, reason="is not a number", accepted="a number")
-        return int(value) if value.is_integer() and abs(value) < 1e15 else value
-    if isinstance(value, Mapping):
-        return {
-            name if type(name) is str else _not_text(name, field): canonical_numbers(
-                entry, f"{field}.{name}" if field else str(name)
-            )
-            for name, entry in value.items()
-            if entry is not None
-        }
-    if isinstance(value, list | tuple):
-        return [canonical_numbers(entry, field) for entry in value]
-    if isinstance(value, datetime | date):
-        return value.isoformat()
-    if isinstance(value, str):
+            raise _Unwritable(value, "is not a number", "a number")
+        return repr(value)
+    if kind is dict:
+        return _object(value)
+    if kind is list:
+        return f"[{','.join([_written(entry) for entry in value])}]"
+    if kind is Decimal:
+        return _decimal(value)
+    if kind is int:
         return str(value)
-    if hasattr(value, "item"):  # a NumPy number
-        return canonical_numbers(value.item(), field)
-    raise FieldError(field=field or "value", value=value, reason=f"is a {kind.__name__}, which JSON cannot hold")
+    return _other(value)
 
 
-def _not_text(name: Any, field: str) -> str:
-    raise FieldError(field=field or "content", value=name, reason="is not text, as names of fields must be")
+def _object(content: Mapping[Any, Any]) -> str:
+    names = list(content)
+    for name in names:
+        if type(name) is not str:
+            raise _Unwritable(name, "is not text, as names of fields must be", what="content")
+    names.sort()
+    entries: list[str] = []
+    for name in names:
+        value = content[name]
+        if value is None:
+            continue
+        try:
+            entries.append(f"{quoted(name)}:{_written(value)}")
+        except _Unwritable as fault:
+            fault.path.append(name)
+            raise
+    return f"{{{','.join(entries)}}}"
 
 
-def _decimal(value: Decimal, field: str) -> int | float:
+def _decimal(value: Decimal) -> str:
     if not value.is_finite():
-        raise FieldError(field=field or "value", value=str(value), reason="is not a number", accepted="a number")
-    if value == value.to_integral_value() and abs(value) < Decimal(10) ** 15:
-        return int(value)
+        raise _Unwritable(str(value), "is not a number", "a number")
+    if value == value.to_integral_value() and abs(value) < _BEYOND_WHOLE:
+        return str(int(value))
     near = float(value)
     if not math.isfinite(near) or Decimal(repr(near)) != value:
-        raise FieldError(
-            field=field or "value",
-            value=str(value),
-            reason="has more digits than can be kept",
-            accepted="at most 15 significant digits",
-        )
-    return near
+        raise _Unwritable(str(value), "has more digits than can be kept", "at most 15 significant digits")
+    return repr(near)
+
+
+def _other(value: Any) -> str:
+    """What comes less often, or from Python alone."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Mapping):
+        return _object(value)
+    if isinstance(value, list | tuple):
+        return f"[{','.join([_written(entry) for entry in value])}]"
+    if isinstance(value, datetime | date):
+        return quoted(value.isoformat())
+    if isinstance(value, str):
+        return quoted(str(value))
+    if hasattr(value, "item"):  # a NumPy number
+        return _written(value.item())
+    raise _Unwritable(value, f"is a {type(value).__name__}, which JSON cannot hold")
 
 
 def content_hash(text: str) -> str:

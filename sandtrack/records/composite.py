@@ -38,12 +38,13 @@ class Items(Field):
         return self.item.numeric
 
     def parse(self, raw: Any) -> tuple[Any, ...]:
-        if isinstance(raw, str) or not isinstance(raw, Sequence):
+        if type(raw) is not list and (isinstance(raw, str) or not isinstance(raw, Sequence)):
             raise self.error(raw, "is not a list", "a list; in files separated by ';'")
         if not raw:
             raise self.error(raw, "is an empty list", "at least one")
         self.item.name = self.label
-        values = tuple(self.item.parse(entry) for entry in raw)
+        parse = self.item.parse
+        values = tuple([parse(entry) for entry in raw])
         if self.distinct and len(set(values)) < len(values):
             twice = next(value for value in values if values.count(value) > 1)
             raise self.error(raw, f"lists {twice!r} twice", "each one once")
@@ -117,13 +118,15 @@ class Rows(Part):
         self.prefix = prefix
 
     def parse(self, raw: Any) -> Any:
-        if isinstance(raw, str) or not isinstance(raw, Sequence) or not raw:
+        if not raw or (type(raw) is not list and (isinstance(raw, str) or not isinstance(raw, Sequence))):
             raise self.error(raw, "is not a list with at least one entry", "a list of objects")
+        check = self.schema.check
         rows: list[dict[str, Any]] = []
         problems: list[FieldError] = []
         for index, entry in enumerate(raw):
-            values, found = self.schema.check(entry)
-            problems += [problem.within(f"{self.label}[{index}]") for problem in found]
+            values, found = check(entry)
+            if found:
+                problems += [problem.within(f"{self.label}[{index}]") for problem in found]
             rows.append(values)
         if problems:
             raise Inside(problems)

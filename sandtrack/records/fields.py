@@ -11,6 +11,7 @@ import re
 from collections.abc import Sequence
 from datetime import date, datetime
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any, ClassVar, NamedTuple
 
 import marshmallow as ma
@@ -107,13 +108,25 @@ class Name(Text):
         super().__init__(doc, longest=longest, **kwargs)
 
     def parse(self, raw: Any) -> str:
+        if type(raw) is str and raw.isalnum() and len(raw) <= self.longest:
+            return raw
         text = super().parse(raw)
         if ";" in text or not text.isprintable():
             raise self.error(raw, "holds a ';' or a sign that cannot be printed")
         return text
 
 
-_KEY = re.compile(r"[a-z][a-z0-9_]{0,59}")
+_LONGEST_KEY = 60
+_KEY = re.compile(r"[a-z][a-z0-9_]*")
+
+
+@lru_cache(maxsize=4096)
+def _made_like_key(text: str) -> bool:
+    return _KEY.fullmatch(text) is not None
+
+
+def _is_key(raw: Any) -> bool:
+    return isinstance(raw, str) and len(raw) <= _LONGEST_KEY and _made_like_key(raw)
 
 
 class Key(Field):
@@ -122,9 +135,9 @@ class Key(Field):
     accepted = "a key of lower-case letters, digits and '_', beginning with a letter"
 
     def parse(self, raw: Any) -> str:
-        if not isinstance(raw, str) or not _KEY.fullmatch(raw):
+        if not _is_key(raw):
             raise self.error(raw, "is not a key")
-        return raw
+        return str(raw)
 
 
 class Choice(Field):
@@ -265,7 +278,7 @@ class Mass(Quantity):
 
     def parse(self, raw: Any) -> int | Measured:
         if type(raw) is Measured:
-            if not isinstance(raw.measure, str) or not _KEY.fullmatch(raw.measure):
+            if not _is_key(raw.measure):
                 raise FieldError(
                     field=f"{self.label.removesuffix('_kg')}_measure",
                     value=raw.measure,

@@ -29,6 +29,8 @@ class Declared(ma.Schema):
         self.zone = zone
         self.names = _names(self)
         self.required_names = [name for name, field in self.declared().items() if field.required]
+        self._parsers = {name: field.parse for name, field in self.declared().items()}
+        self._required = frozenset(self.required_names)
 
     def declared(self) -> Mapping[str, Field]:
         """Fields by name, in order of declaration."""
@@ -92,6 +94,21 @@ class Declared(ma.Schema):
 
     def check(self, content: Any) -> tuple[dict[str, Any], list[FieldError]]:
         """Check one mapping by the plain loop; return what was meant and everything that is wrong."""
+        values = self._good(content) if type(content) is dict else None
+        return self._judged(content) if values is None else (values, list(self.rules(values)))
+
+    def _good(self, content: dict[str, Any]) -> dict[str, Any] | None:
+        """What was meant, where all fields are there under their own names and good; else None, and `_judged` tells."""
+        values: dict[str, Any] = {}
+        parsers = self._parsers
+        try:
+            for name, raw in content.items():
+                values[name] = parsers[name](raw)
+        except (FieldError, KeyError):
+            return None
+        return values if self._required <= values.keys() else None
+
+    def _judged(self, content: Any) -> tuple[dict[str, Any], list[FieldError]]:
         if not isinstance(content, Mapping):
             return {}, [FieldError(field=WHOLE, value=content, reason="is not an object with fields")]
         spelled, problems = self.spell(content)

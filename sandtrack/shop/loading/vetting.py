@@ -110,7 +110,7 @@ class Vetting:
             problems += self._reversal(entry)
         elif entry.kind != "plant":
             try:
-                movements = len(prepare(entry, self.ledger.forms, self.setups).moves)
+                movements = len(prepare(entry, self.setups).moves)
             except InputErrors as found_wrong:
                 problems += found_wrong.problems
         if not problems:
