@@ -109,6 +109,12 @@ class ShopFileError(SandtrackError):
     code = "shop_file"
 
 
+class ShopBusy(ShopFileError):
+    """Someone else went on writing for longer than was to be waited; the same again may succeed."""
+
+    code = "busy"
+
+
 class LoadRefused(SandtrackError):
     """A file holds lines that cannot be loaded; nothing of it was."""
 

@@ -5,22 +5,35 @@ from __future__ import annotations
 import secrets
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
+from sandtrack.ledger.making import made_whole
 from sandtrack.ledger.picture import Violation
 from sandtrack.ledger.reading import Difference, Flow, Reader
 from sandtrack.ledger.setups import Day, Setups, Stamp
-from sandtrack.ledger.store import Store
+from sandtrack.ledger.store import WAIT_S, Store
 from sandtrack.ledger.verify import violations
 from sandtrack.ledger.writing import Accepted, Entry, Writer
 from sandtrack.plant import Plant
 from sandtrack.records import Forms, canonical, fields, times
 
-__all__ = ["Accepted", "Day", "Difference", "Entry", "Flow", "Head", "Ledger", "Reader", "Setups", "Violation"]
+__all__ = [
+    "WAIT_S",
+    "Accepted",
+    "Day",
+    "Difference",
+    "Entry",
+    "Flow",
+    "Head",
+    "Ledger",
+    "Reader",
+    "Setups",
+    "Violation",
+]
 
 Clock = Callable[[], int]
 
@@ -55,30 +68,36 @@ class Ledger:
         self._setups: tuple[Stamp, Setups] | None = None
 
     @classmethod
-    def create(cls, path: str | Path, plant: Mapping[str, Any], *, sender: str, clock: Clock = system_clock) -> Ledger:
-        """Make a shop file with its first set-up; raises InputErrors before anything is written."""
+    def create(
+        cls,
+        path: str | Path,
+        plant: Mapping[str, Any],
+        *,
+        sender: str,
+        clock: Clock = system_clock,
+        wait_s: float = WAIT_S,
+    ) -> Ledger:
+        """Make a shop file with its first set-up; raises InputErrors before anything is written.
+
+        It gets its name when it is whole, so that nobody meets half a shop.
+        """
         first = Plant.read(plant)
         content = _as_sent(plant, "the set-up")
-        store = Store(path, create=True)
-        try:
-            with store.writing() as connection:
+        with made_whole(path) as making:
+            store = Store(making, create=True)
+            with closing(store), store.writing() as connection:
                 connection.execute("INSERT INTO setting VALUES ('time_zone', ?)", (first.shop.time_zone,))
                 writer = Writer(connection, Forms(first.zone), Setups([]), first.zone, clock())
                 writer.append_plant(
                     Entry("plant", sender, "first", content, {}), times.day_start(first.shop.valid_from, first.zone)
                 )
                 writer.flush()
-            return cls(store, clock)
-        except BaseException:
-            store.close()
-            for suffix in ("", "-wal", "-shm"):
-                Path(f"{path}{suffix}").unlink(missing_ok=True)
-            raise
+        return cls.open(path, clock=clock, wait_s=wait_s)
 
     @classmethod
-    def open(cls, path: str | Path, *, clock: Clock = system_clock) -> Ledger:
-        """Open a shop file; raises ShopFileError."""
-        store = Store(path)
+    def open(cls, path: str | Path, *, clock: Clock = system_clock, wait_s: float = WAIT_S) -> Ledger:
+        """Open a shop file; raises ShopFileError. No wait for another program is longer than `wait_s`."""
+        store = Store(path, wait_s=wait_s)
         try:
             return cls(store, clock)
         except BaseException:
@@ -108,9 +127,10 @@ class Ledger:
         """All revisions of the set-up, read again only when one came or went."""
         with self.store.reading() as connection:
             stamp = Setups.stamp(connection)
-            if self._setups is None or self._setups[0] != stamp:
-                self._setups = (stamp, Setups.load(connection))
-            return self._setups[1]
+            kept = self._setups  # another thread may replace it at any moment
+            if kept is None or kept[0] != stamp:
+                self._setups = kept = (stamp, Setups.load(connection))
+            return kept[1]
 
     # -- writing ------------------------------------------------------------------------------------------------
 

@@ -1,0 +1,69 @@
+"""Files that get their name only when they are whole and on the disk."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from sandtrack.ledger.drives import refuse_network
+from sandtrack.ledger.store import cannot_write, no_folder, there_already
+
+
+@contextmanager
+def made_whole(path: str | Path, *, local: bool = True) -> Iterator[Path]:
+    """A name beside `path` to make a file under; it becomes `path` at the end, unless that is there by then.
+
+    `local`: the file is to be written to later, so it may not lie on a network drive.
+    """
+    path = Path(path)
+    if path.exists():
+        raise there_already(path)
+    if not path.parent.is_dir():
+        raise no_folder(path)
+    if local:
+        refuse_network(path)
+    making = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}.making")
+    try:
+        yield making
+        publish(making, path)
+    finally:
+        for suffix in ("", "-wal", "-shm", "-journal"):
+            making.with_name(making.name + suffix).unlink(missing_ok=True)
+
+
+def publish(making: Path, path: Path) -> None:
+    """Give a finished file its name in one step, never over another file; raises ShopFileError."""
+    try:
+        to_disk(making)
+        try:
+            os.link(making, path)
+        except FileExistsError:
+            raise there_already(path) from None
+        except OSError:  # a file system without links
+            if path.exists():
+                raise there_already(path) from None
+            making.rename(path)
+        to_disk(path.parent)
+    except OSError as problem:
+        raise cannot_write(path, problem) from problem
+
+
+def to_disk(path: Path) -> None:
+    """Wait until a file, or the names in a folder, are on the disk; where the system cannot say, go on."""
+    folder = path.is_dir()
+    try:
+        descriptor = os.open(path, os.O_RDONLY if folder else os.O_RDWR)
+    except PermissionError:
+        if folder:  # Windows opens no folders
+            return
+        raise
+    try:
+        os.fsync(descriptor)
+    except OSError:
+        if not folder:
+            raise
+    finally:
+        os.close(descriptor)
