@@ -1,0 +1,145 @@
+"""The questions that can be asked over HTTP, each with its declared arguments."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sandtrack.errors import FieldError, InputErrors
+from sandtrack.records import KINDS
+from sandtrack.records import fields as f
+from sandtrack.records.events import PURPOSES
+from sandtrack.records.schema import Declared
+from sandtrack.shop import Answer, Shop
+
+MOST_RECORDS = 1_000
+
+
+class When(f.Text):
+    """A time of a question, as text: the shop reads it in its own zone."""
+
+    accepted = f.Instant.accepted + "; in an address '+' is written %2B"
+
+
+class DayText(f.Text):
+    """A day of a question, as text."""
+
+    accepted = f.Day.accepted
+
+
+class Whole(f.Number):
+    """A whole number."""
+
+    def convert(self, raw: Any, unit: str, label: str) -> int:
+        number = super().convert(raw, unit, label)
+        if not number.is_integer():
+            raise FieldError(field=label, value=raw, reason="is not a whole number", accepted=self.span)
+        return int(number)
+
+
+class AtArguments(Declared):
+    """A question about an instant."""
+
+    at = When("the instant asked about; now, if not said; a date is its end")
+    known_on = DayText("as known by the end of this day; as known now, if not said")
+
+
+class BriefArguments(Declared):
+    """The morning brief."""
+
+    at = AtArguments._declared_fields["at"]
+
+
+class PeriodArguments(Declared):
+    """A question about a period."""
+
+    since = When("start of the period; a date is its start", required=True)
+    until = When("end of the period; a date is its end", required=True)
+    known_on = AtArguments._declared_fields["known_on"]
+
+
+class SettingArguments(AtArguments):
+    """What to set at a mixer."""
+
+    mixer = f.Key("the mixer", required=True, refers="mixers")
+    binder_system = f.Key("the binder system", required=True, refers="binder_systems")
+    sand_temp_c = f.Temperature("temperature of the mixed sand; the last one recorded, if not said")
+    strip_time_min = f.Minutes("strip time wanted", above=0)
+    pattern = f.Key("the pattern card, for its box and its usual strip time", refers="patterns")
+    box_sand_kg = f.Kilograms("sand that the box takes", above=0)
+    purpose = f.Choice("what the sand is in the mould", words=PURPOSES)
+    chance = f.Share("chance of having stripped by the wanted time")
+    catalyst_pct = f.Percent("ask what this amount of catalyst, on resin, would do", most=200)
+    fast_share = f.Share("ask what this share of the fast grade would do")
+
+
+class RecordsArguments(Declared):
+    """Which records are to be found again."""
+
+    kind = f.Choice("only this kind", words=(*KINDS, "plant"))
+    sender = f.Name("only of this sender")
+    id = f.Name("only this id")
+    since = When("from this time on; a date is its start")
+    until = When("up to this time; a date is its end")
+    place = f.Key("only records that name this place", refers="places")
+    mould = f.Name("only records about this mould")
+    text = f.Text("only records that hold this text", longest=200)
+    limit = Whole("how many at the most; 100, if not said", least=1, most=MOST_RECORDS)
+    after = f.Name("go on from here: `next` of the answer before")
+    known_on = AtArguments._declared_fields["known_on"]
+
+
+Ask = Callable[[Shop, Mapping[str, Any]], Answer]
+
+
+@dataclass(frozen=True)
+class Question:
+    """One resource: GET /v1/NAME with these arguments."""
+
+    name: str
+    arguments: Declared
+    ask: Ask
+    fixed_by: str = ""
+    """The argument that names the instant asked about: without it the answer is of the minute it is given in."""
+
+    @property
+    def summary(self) -> str:
+        """What is asked, in one sentence."""
+        return (inspect.getdoc(getattr(Shop, self.name)) or "").split("\n")[0]
+
+
+def _ask(name: str) -> Ask:
+    def ask(shop: Shop, arguments: Mapping[str, Any]) -> Answer:
+        answer: Answer = getattr(shop, name)(**arguments)
+        return answer
+
+    return ask
+
+
+_SAYS: tuple[tuple[str, type[Declared], str], ...] = (
+    ("stock", AtArguments, "at"),
+    ("cover", AtArguments, "at"),
+    ("moulds", AtArguments, "at"),
+    ("setting", SettingArguments, "at"),
+    ("attention", AtArguments, "at"),
+    ("brief", BriefArguments, "at"),
+    ("rates", PeriodArguments, "until"),
+    ("balance", PeriodArguments, "until"),
+    ("records", RecordsArguments, ""),
+)
+QUESTIONS = tuple(Question(name, arguments(), _ask(name), fixed_by) for name, arguments, fixed_by in _SAYS)
+
+
+def read(question: Question, given: Mapping[str, list[str]]) -> dict[str, Any]:
+    """The arguments of a query string; raise InputErrors for one that is unknown, wrong, missing or there twice."""
+    problems = [
+        FieldError(field=name, value=", ".join(values), reason="is there more than once", accepted="one value")
+        for name, values in given.items()
+        if len(values) > 1
+    ]
+    found, wrong = question.arguments.check({name: values[0] for name, values in given.items()})
+    if problems or wrong:
+        raise InputErrors([*problems, *wrong], what="the question")
+    return found

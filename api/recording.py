@@ -1,0 +1,83 @@
+"""Records over HTTP: one, with its receipt; or many as lines, each line answered."""
+
+from __future__ import annotations
+
+import itertools
+from urllib.parse import urlencode
+
+from flask import Request, Response, g, request
+
+from sandtrack.records import fields as f
+from sandtrack.records import kind_named
+from sandtrack.records.schema import Declared
+from sandtrack.shop import Shop
+
+from . import strict_json
+from .portions import answers, lines, unpack
+from .problems import Refusal
+
+LONGEST_BODY = 4_000_000
+LONGEST_UPLOAD = 1_000_000_000
+ONE_TYPE, LINES_TYPE = "application/json", "application/x-ndjson"
+
+
+class Envelope(Declared):
+    """What a record is sent in; everything else is its content."""
+
+    id = f.Name("the sender's own id: the same id and content sent again adds nothing")
+    sender = f.Name("the device or person it comes from; the name that the token was made for, if not said")
+    sent_at = f.Instant("the sender's own clock as it sends, so that a clock that is off is seen")
+
+
+def one(shop: Shop, kind: str) -> Response:
+    """Record what the request holds; its receipt, 201 if it is new and 200 if it was known."""
+    _expect(request, ONE_TYPE)
+    sent = unpack(strict_json.read(_whole(request)), g.token, kind)
+    receipt = shop.log(kind, sent.content, sender=sent.sender, id=sent.id, sent_at=sent.sent_at)
+    response = Response(
+        strict_json.write(receipt.as_dict()), 201 if receipt.new else 200, content_type="application/json"
+    )
+    response.headers["Location"] = "/v1/records?" + urlencode({"sender": receipt.sender, "id": receipt.id})
+    response.headers["Cache-Control"] = "no-store"
+    return response
+
+
+def many(shop: Shop) -> Response:
+    """Record every line of the request that is good; answers to all lines, in order."""
+    _expect(request, LINES_TYPE)
+    told = answers(shop, g.token, lines(request.stream))
+    # The first portion is written before the answer begins: if the shop file cannot be used, that is its status.
+    first = next(told, None)
+    if first is None:
+        raise Refusal(400, "bad_request", "the body holds no line; one record, as a JSON object, a line")
+    response = Response(itertools.chain([first], told), content_type=LINES_TYPE)
+    response.headers["Cache-Control"] = "no-store"
+    return response
+
+
+def no_such_kind(kind: str) -> Response:
+    """Say which kinds there are."""
+    kind_named(kind)
+    raise AssertionError(f"{kind} has an address of its own")
+
+
+def _expect(sent: Request, media_type: str) -> None:
+    if sent.args:
+        raise Refusal(400, "bad_request", f"{next(iter(sent.args))} is no parameter here; there are none")
+    if sent.mimetype != media_type:
+        said = sent.mimetype or "nothing"
+        raise Refusal(
+            415, "unsupported_media_type", f"Content-Type is {said}; accepted: {media_type}", {"Accept": media_type}
+        )
+    if sent.headers.get("Content-Encoding", "identity").lower() != "identity":
+        raise Refusal(
+            415, "unsupported_media_type", "the content is encoded; accepted: identity", {"Accept-Encoding": "identity"}
+        )
+
+
+def _whole(sent: Request) -> bytes:
+    if (sent.content_length or 0) <= LONGEST_BODY:
+        found = sent.stream.read(LONGEST_BODY + 1)
+        if len(found) <= LONGEST_BODY:
+            return found
+    raise Refusal(413, "too_large", f"the record is longer than {LONGEST_BODY} bytes; many are sent as lines")
