@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import Ledger, system_clock
+from sandtrack.ledger import WAIT_S, Ledger, system_clock
 from sandtrack.ledger.picture import Violation
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
@@ -37,15 +37,19 @@ class Shop:
         *,
         sender: str = "set-up",
         clock: Callable[[], int] = system_clock,
+        wait_s: float = WAIT_S,
     ) -> Shop:
         """Make a shop file from a set-up (a TOML file or a mapping); raises InputErrors or ShopFileError."""
         content = plant if isinstance(plant, Mapping) else read_toml(plant)
-        return cls(Ledger.create(path, content, sender=sender, clock=clock))
+        return cls(Ledger.create(path, content, sender=sender, clock=clock, wait_s=wait_s))
 
     @classmethod
-    def open(cls, path: str | Path, *, clock: Callable[[], int] = system_clock) -> Shop:
-        """Open a shop file; raises ShopFileError."""
-        return cls(Ledger.open(path, clock=clock))
+    def open(cls, path: str | Path, *, clock: Callable[[], int] = system_clock, wait_s: float = WAIT_S) -> Shop:
+        """Open a shop file; raises ShopFileError, of which ShopBusy after `wait_s` seconds of another's writing.
+
+        A file or folder that cannot be written still answers questions.
+        """
+        return cls(Ledger.open(path, clock=clock, wait_s=wait_s))
 
     def close(self) -> None:
         """Close the file."""
