@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
+from sandtrack.ledger import views
 from sandtrack.ledger.making import made_whole
 from sandtrack.ledger.picture import Violation
 from sandtrack.ledger.reading import Difference, Flow, Reader
@@ -87,6 +88,7 @@ class Ledger:
             store = Store(making, create=True)
             with closing(store), store.writing() as connection:
                 connection.execute("INSERT INTO setting VALUES ('time_zone', ?)", (first.shop.time_zone,))
+                connection.executemany("INSERT INTO zone_offset VALUES (?, ?)", views.zone_offsets(first.zone))
                 writer = Writer(connection, Forms(first.zone), Setups([]), first.zone, clock())
                 writer.append_plant(
                     Entry("plant", sender, "first", content, {}), times.day_start(first.shop.valid_from, first.zone)

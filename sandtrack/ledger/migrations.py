@@ -5,7 +5,9 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Mapping
 
-_APPEND_ONLY = ("setting", "record", "movement", "count", "ending", "reversal", "revision")
+from sandtrack.ledger import views
+
+_APPEND_ONLY = ("setting", "record", "movement", "count", "ending", "reversal", "revision", "zone_offset")
 
 _TABLES = """
 CREATE TABLE setting (
@@ -123,6 +125,7 @@ def _guards(table: str) -> str:
         "revision": "record = NEW.record",
         "ending": "mould = NEW.mould AND at = NEW.at AND sender = NEW.sender AND id = NEW.id",
         "movement": "rowid = NEW.rowid",
+        "zone_offset": "since = NEW.since",
     }[table]
     refuse = f"SELECT RAISE(ABORT, 'the ledger only grows: {table} cannot be changed');"
     # An INSERT OR REPLACE over an existing row walks past a delete trigger unless recursive_triggers is on.
@@ -139,7 +142,7 @@ CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} BEGIN {refuse} END;
 
 def statements() -> list[str]:
     """The first migration's statements, one by one."""
-    text = _TABLES + "".join(_guards(table) for table in _APPEND_ONLY)
+    text = _TABLES + views.TABLES + "".join(_guards(table) for table in _APPEND_ONLY) + views.VIEWS
     found: list[str] = []
     pending = ""
     for line in text.splitlines():

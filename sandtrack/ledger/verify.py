@@ -20,6 +20,7 @@ from sandtrack.ledger import migrations
 from sandtrack.ledger.picture import Picture, Row, Violation, differs, flow_named, named, shown, side_by_side
 from sandtrack.ledger.replay import replayed
 from sandtrack.ledger.store import Store
+from sandtrack.ledger.views import zone_offsets
 from sandtrack.ledger.writing import GENESIS, chained, squared
 from sandtrack.plant import MOULDS, Plant
 from sandtrack.records import canonical, times
@@ -152,6 +153,15 @@ def _content(picture: Picture, kind: str, text: str) -> Iterator[str]:
         yield f"its content does not pass its checks: {shown(str(problem))}"
 
 
+def _zone(picture: Picture) -> Iterator[Violation]:
+    """When the shop's clocks change: as its time zone says, up to the last record."""
+    (last,) = picture.connection.execute("SELECT coalesce(max(recorded), 0) FROM record").fetchone()
+    query = "SELECT since, offset_s FROM zone_offset WHERE since <= ? ORDER BY since"
+    found = picture.connection.execute(query, (last,)).fetchall()
+    if found != [change for change in zone_offsets(picture.zone) if change[0] <= last]:
+        yield Violation("zone_offset", f"are not those of {picture.zone.key}", "offsets to UTC")
+
+
 # -- totals -----------------------------------------------------------------------------------------------------
 
 
@@ -232,4 +242,4 @@ def _held(rows: Iterable[Row]) -> dict[str, int]:
     return held
 
 
-_CHECKS: tuple[Check, ...] = (_pages, _schema, _chain, _flows, _moulds)
+_CHECKS: tuple[Check, ...] = (_pages, _schema, _chain, _zone, _flows, _moulds)
