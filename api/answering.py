@@ -6,6 +6,7 @@ import hashlib
 from typing import NamedTuple
 
 from flask import Response, g, request
+from werkzeug.http import parse_etags
 from werkzeug.wrappers import Response as BaseResponse
 
 from sandtrack import __version__
@@ -22,11 +23,18 @@ LONGEST_KEPT = 65_536
 Key = tuple[str, bytes, str]
 
 
+class _Told(NamedTuple):
+    """An answer as it goes out."""
+
+    tag: str
+    body: bytes
+
+
 class _Kept(NamedTuple):
     """Answers of one state of the ledger, in one minute."""
 
     state: tuple[str, int]
-    answers: dict[Key, bytes]
+    answers: dict[Key, _Told]
 
 
 class Answering:
@@ -39,22 +47,23 @@ class Answering:
     def respond(self, question: Question) -> BaseResponse:
         """Answer the request; 304 where its If-None-Match holds."""
         ledger = self.shop.ledger
-        head, minute = ledger.head().digest, ledger.clock() // MINUTE_US
-        key = (question.name, request.query_string, g.token.mixer)
-        fixed = question.fixed_by in request.args
-        tag = _tag(head, 0 if fixed else minute, key)
-        if not request.if_none_match.star_tag and request.if_none_match.contains_weak(tag):
-            return _told(Response(status=304), tag)
+        state = (ledger.head().digest, ledger.clock() // MINUTE_US)
         kept = self._kept
-        if kept.state != (head, minute):
-            kept = self._kept = _Kept((head, minute), {})
-        body = kept.answers.get(key)
-        if body is None:
-            body = self._ask(question)
-            if len(body) <= LONGEST_KEPT and len(kept.answers) < MOST_KEPT:
-                kept.answers[key] = body
-        response = _told(Response(body, content_type="application/json"), tag)
-        return response.make_conditional(request)
+        if kept.state != state:
+            kept = self._kept = _Kept(state, {})
+        key = (question.name, request.query_string, g.token.mixer)
+        asked = request.headers.get("If-None-Match")
+        told = kept.answers.get(key)
+        if told is None:
+            tag = _tag(state, key, question.fixed_by in request.args)
+            if asked and _holds(asked, tag):
+                return _response(tag, b"", 304)
+            told = _Told(tag, self._ask(question))
+            if len(told.body) <= LONGEST_KEPT and len(kept.answers) < MOST_KEPT:
+                kept.answers[key] = told
+        if asked or "If-Match" in request.headers:
+            return _response(*told).make_conditional(request)
+        return _response(*told)
 
     def _ask(self, question: Question) -> bytes:
         arguments = read(question, dict(request.args.lists()))
@@ -62,13 +71,20 @@ class Answering:
         return strict_json.write(question.ask(self.shop, arguments).as_dict())
 
 
-def _tag(head: str, minute: int, key: Key) -> str:
+def _tag(state: tuple[str, int], key: Key, fixed: bool) -> str:
+    """The same as long as the answer is: without an instant asked about it is of its minute."""
+    head, minute = state
     name, query, mixer = key
-    said = f"{__version__}\n{head}\n{minute}\n{name}\n{mixer}\n".encode() + query
+    said = f"{__version__}\n{head}\n{0 if fixed else minute}\n{name}\n{mixer}\n".encode() + query
     return hashlib.sha256(said).hexdigest()[:32]
 
 
-def _told(response: Response, tag: str) -> Response:
-    response.set_etag(tag)
-    response.headers["Cache-Control"] = "private, no-cache"
-    return response
+def _holds(asked: str, tag: str) -> bool:
+    """Whether an If-None-Match names this very tag; `*` has to wait for the answer, which may be a refusal."""
+    tags = parse_etags(asked)
+    return not tags.star_tag and tags.contains_weak(tag)
+
+
+def _response(tag: str, body: bytes, status: int = 200) -> Response:
+    headers = {"ETag": f'"{tag}"', "Cache-Control": "private, no-cache"}
+    return Response(body, status, headers, content_type="application/json" if status == 200 else None)

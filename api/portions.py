@@ -71,7 +71,9 @@ def unpack(raw: Any, token: Token, kind: str = "") -> Sent:
 
 def _kind(said: Any) -> str:
     if said is None:
-        raise InputErrors([FieldError(field="kind", reason="is missing", accepted="the kind of the record")], what="it")
+        raise InputErrors(
+            [FieldError(field="kind", reason="is missing", accepted="the kind of the record")], what="the record"
+        )
     if said != "plant":
         kind_named(said if isinstance(said, str) else str(said))
     return str(said)

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+import difflib
 import itertools
 from urllib.parse import urlencode
 
 from flask import Request, Response, g, request
 
 from sandtrack.records import fields as f
-from sandtrack.records import kind_named
 from sandtrack.records.schema import Declared
 from sandtrack.shop import Shop
 
 from . import strict_json
+from .access import RECORDS
 from .portions import answers, lines, unpack
 from .problems import Refusal
 
@@ -57,8 +58,9 @@ def many(shop: Shop) -> Response:
 
 def no_such_kind(kind: str) -> Response:
     """Say which kinds there are."""
-    kind_named(kind)
-    raise AssertionError(f"{kind} has an address of its own")
+    near = difflib.get_close_matches(kind, RECORDS, n=1)
+    said = f"did you mean {near[0]}?" if near else ", ".join(RECORDS)
+    raise Refusal(404, "not_found", f"{kind!r} is not a kind of record; accepted: {said}")
 
 
 def _expect(sent: Request, media_type: str) -> None:

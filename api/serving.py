@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import logging
 import signal
 from collections.abc import Callable
 from pathlib import Path
@@ -59,6 +60,8 @@ def serve(
     for dispatcher in server._map.values() if hasattr(server, "_map") else server.map.values():
         if hasattr(dispatcher, "channel_class"):
             dispatcher.channel_class = _Channel
+    # Every request that waits for a thread, however shortly, would be a line in the log.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     signal.signal(signal.SIGTERM, _stop)
     listening = getattr(server, "effective_listen", None) or [(server.effective_host, server.effective_port)]
     for where, number in listening:

@@ -25,7 +25,7 @@ def read(raw: bytes) -> Any:
         raise BadJSON(f"the text is not JSON: {problem.msg} at line {problem.lineno}, column {problem.colno}") from None
     except RecursionError:
         raise BadJSON("the text is nested too deeply") from None
-    except ValueError:  # an integer of thousands of digits
+    except (ValueError, ArithmeticError):  # thousands of digits, or an exponent of dozens
         raise BadJSON("the text holds a number of too many digits") from None
 
 

@@ -55,11 +55,19 @@ class Token(NamedTuple):
     revoked: int | None
 
 
+class _Connection(sqlite3.Connection):
+    """Closed with the thread that used it."""
+
+    def __del__(self) -> None:
+        self.close()
+
+
 class Tokens:
     """The tokens of one shop. Safe to use from several threads and processes."""
 
     def __init__(self, path: str | Path, clock: Callable[[], int] = lambda: time.time_ns() // 1000) -> None:
         self.path = Path(path)
+        self._name = str(path)
         self.clock = clock
         self._local = threading.local()
         self._used: dict[str, int] = {}
@@ -134,7 +142,7 @@ class Tokens:
     def _table(self) -> dict[str, Token]:
         """All tokens by id, read again when the file changed or is another."""
         try:
-            stat = self.path.stat()
+            stat = os.stat(self._name)  # noqa: PTH116 - twice as quick as pathlib, at each request
         except FileNotFoundError:
             self.close()
             return {}
@@ -155,7 +163,9 @@ class Tokens:
         """This thread's connection, kept while the service runs."""
         found: sqlite3.Connection | None = getattr(self._local, "connection", None)
         if found is None:
-            found = self._local.connection = sqlite3.connect(self.path, isolation_level=None, timeout=5)
+            found = self._local.connection = sqlite3.connect(
+                self.path, isolation_level=None, timeout=5, factory=_Connection, check_same_thread=False
+            )
             self._local.version = None
         return found
 
