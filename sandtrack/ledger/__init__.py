@@ -12,13 +12,14 @@ from zoneinfo import ZoneInfo
 
 from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
 from sandtrack.ledger import views
+from sandtrack.ledger.entries import Entry
 from sandtrack.ledger.making import made_whole
 from sandtrack.ledger.picture import Violation
 from sandtrack.ledger.reading import Difference, Flow, Reader
 from sandtrack.ledger.setups import Day, Setups, Stamp
 from sandtrack.ledger.store import WAIT_S, Store
 from sandtrack.ledger.verify import violations
-from sandtrack.ledger.writing import Accepted, Entry, Writer
+from sandtrack.ledger.writing import Accepted, Writer
 from sandtrack.plant import Plant
 from sandtrack.records import Forms, canonical, fields, times
 

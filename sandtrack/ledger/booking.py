@@ -11,7 +11,7 @@ from functools import cache
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError
-from sandtrack.ledger.setups import Day, Path
+from sandtrack.ledger.setups import EXACT, Day, Path
 from sandtrack.plant import MOULDS
 from sandtrack.records import Measured, kind_named
 from sandtrack.records.composite import Items, Part, Rows
@@ -148,7 +148,7 @@ def _kind_of(place: str, day: Day, field: str, kinds: tuple[str, ...]) -> None:
             field=field,
             value=place,
             reason=f"is a {kind.replace('_', ' ')}",
-            accepted=" or ".join(word.replace("_", " ") for word in kinds),
+            accepted=", ".join(word.replace("_", " ") for word in kinds),
         )
 
 
@@ -218,7 +218,7 @@ def _weights(values: Values, day: Day) -> list[Decimal] | None:
 def shared(mass_mg: int, weights: Sequence[Decimal]) -> list[int]:
     """Share a mass: each takes the floor of its part, the first takes what is left besides."""
     scale = min(weight.as_tuple().exponent for weight in weights)  # whole numbers: no rounding of the context
-    whole = [int(weight.scaleb(-int(scale))) for weight in weights]
+    whole = [int(weight.scaleb(-int(scale), context=EXACT)) for weight in weights]
     total = sum(whole)
     parts = [mass_mg * weight // total for weight in whole]
     parts[0] += mass_mg - sum(parts)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sandtrack.ledger.writing import squared
+from sandtrack.ledger.entries import squared
 from sandtrack.plant import MOULDS
 from sandtrack.records import times
 

@@ -13,10 +13,11 @@ from operator import itemgetter
 from pathlib import Path
 
 from sandtrack.errors import SandtrackError
+from sandtrack.ledger.entries import Entry
 from sandtrack.ledger.picture import Picture, Row, Violation, differs, flow_named, shown, side_by_side
 from sandtrack.ledger.setups import Setups
 from sandtrack.ledger.store import Store
-from sandtrack.ledger.writing import GENESIS, Entry, Writer
+from sandtrack.ledger.writing import GENESIS, Writer
 from sandtrack.plant import Plant
 from sandtrack.records import times
 

@@ -6,15 +6,17 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from decimal import Decimal
+from decimal import ROUND_HALF_EVEN, Context, Decimal
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError, UnknownName
 from sandtrack.plant import Plant
 from sandtrack.records.fields import Measured
 
-Stamp = tuple[tuple[int, int, int], ...]
+EXACT = Context(prec=80, rounding=ROUND_HALF_EVEN)
+"""Arithmetic of our own, whatever context the program around us has set."""
 
+Stamp = tuple[tuple[int, int, int], ...]
 
 Path = tuple[str | int, ...]
 """Where a value lies in a record: ("streams", 1, "mass_kg")."""
@@ -73,7 +75,7 @@ class Day:
         """A mass as whole milligrams, by the conversion of the day where it was told in a measure."""
         if isinstance(mass, Measured):
             per_one: int = self.find("measures", mass.measure).mass_kg
-            return int((mass.amount * per_one).to_integral_value())
+            return int(EXACT.to_integral_value(EXACT.multiply(mass.amount, Decimal(per_one))))
         return mass
 
 

@@ -17,11 +17,12 @@ from typing import TYPE_CHECKING
 
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import migrations
+from sandtrack.ledger.entries import squared
 from sandtrack.ledger.picture import Picture, Row, Violation, differs, flow_named, named, shown, side_by_side
 from sandtrack.ledger.replay import replayed
 from sandtrack.ledger.store import Store
 from sandtrack.ledger.views import zone_offsets
-from sandtrack.ledger.writing import GENESIS, chained, squared
+from sandtrack.ledger.writing import GENESIS, chained
 from sandtrack.plant import MOULDS, Plant
 from sandtrack.records import canonical, times
 

@@ -130,10 +130,6 @@ class Plant:
         """Whether a material is a sand; liquids and the rest are not."""
         return self.materials[material].kind == "sand"
 
-    def measure_mg(self, measure: str, amount: Decimal) -> int:
-        """Mass of an amount told in one of the shop's measures, half-even to whole milligrams."""
-        return int((amount * self.measures[measure].mass_kg).to_integral_value())
-
 
 def read_toml(path: str | Path) -> dict[str, Any]:
     """Read a TOML file; numbers exactly, as Decimal. Raises InputErrors for a file that is no TOML."""

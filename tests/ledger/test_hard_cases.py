@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import localcontext
 from typing import Any
 
 import pytest
@@ -244,6 +245,18 @@ def test_a_run_is_shared_exactly(ledger: Ledger, told: dict[str, Any], parts: li
         held = reader.mould_contents_mg()
     assert [held[mould]["new_sand"] for mould in ("c", "a", "b")] == parts
     assert sum(parts) == 1_000_000
+
+
+def test_masses_do_not_depend_on_the_decimal_context_of_the_program_around(ledger: Ledger):
+    """With three digits of precision set, buckets and shares of a run are exact all the same."""
+    with localcontext(prec=3):
+        delivery = {"at": "2025-03-01 08:00", "place": "silo_new", "mass_amount": "1.0016", "mass_measure": "bucket"}
+        tell(ledger, "delivery", "d", delivery)
+        streams = [{"place": "silo_new", "mass_kg": "1000.001"}]
+        tell(ledger, "mix", "m", mix("2025-03-03 08:00", ["a", "b"], streams, shares=[1.0001, 1.0002]))
+    assert stock_kg(ledger, "silo_new", "new_sand", "2025-03-02 08:00") == 641.024  # 1.0016 × 640
+    # 1 000 001 000 mg × 10001 / 20003 = 499 975 503.72…, × 10002 / 20003 = 500 025 496.28…; 1 mg over
+    assert moulds_kg(ledger) == {"a": {"new_sand": 499.975504}, "b": {"new_sand": 500.025496}}
 
 
 # -- places -----------------------------------------------------------------------------------------------------

@@ -40,7 +40,7 @@ TABLE: list[tuple[str, dict[str, Any], list[str]]] = [
     (
         "delivery",
         {"at": AT, "place": "skip_dust", "mass_kg": 1},
-        ["place: 'skip_dust' is a skip; accepted: silo or hopper or tank or store or container or core store or heap"],
+        ["place: 'skip_dust' is a skip; accepted: silo, hopper, tank, store, container, core store, heap"],
     ),
     (
         "delivery",
@@ -86,17 +86,17 @@ TABLE: list[tuple[str, dict[str, Any], list[str]]] = [
             "at": AT, "mixer": "m1", "binder_system": "furan", "destination": "silo_back",
             "streams": [{"place": "silo_new", "mass_kg": 1}],
         },
-        ["destination: 'silo_back' is a silo; accepted: core store or heap or skip"],
+        ["destination: 'silo_back' is a silo; accepted: core store, heap, skip"],
     ),
     (
         "knock_out",
         {"at": AT, "moulds": ["101"], "to": "silo_back"},
-        ["to: 'silo_back' is a silo; accepted: heap or skip"],
+        ["to: 'silo_back' is a silo; accepted: heap, skip"],
     ),
     (
         "mould_scrap",
         {"at": AT, "moulds": ["101"], "to": "tank_acid", "reason": "x"},
-        ["to: 'tank_acid' is a tank; accepted: heap or skip"],
+        ["to: 'tank_acid' is a tank; accepted: heap, skip"],
     ),
     ("reclaim_run", {**RUN, "reclaimer": "heap_e"}, ["reclaimer: 'heap_e' is a heap; accepted: reclaimer"]),
     ("reclaim_run", {**RUN, "to": "reclaimer"}, ["to: 'reclaimer' is the reclaimer itself; accepted: another place"]),

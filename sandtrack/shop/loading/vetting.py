@@ -17,8 +17,8 @@ from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError, InputErrors, ShopFileError
 from sandtrack.ledger import Entry, Ledger
+from sandtrack.ledger.entries import prepare
 from sandtrack.ledger.setups import Revision, Setups
-from sandtrack.ledger.writing import prepare
 from sandtrack.plant import Plant
 
 MOVEMENTS_AT_ONCE = 10_000

@@ -1,0 +1,87 @@
+"""A record on its way into the ledger: checked against the set-up, and what it will book."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from sandtrack.errors import FieldError, InputErrors
+from sandtrack.ledger import booking
+from sandtrack.ledger.booking import Move
+from sandtrack.ledger.setups import Day, Path, Setups, labelled
+from sandtrack.records import Measured
+
+MOST_MG = 1_000_000_000_000
+_MOST = "up to 1000 t; what is more is told in several records"
+
+
+class Entry(NamedTuple):
+    """A checked record on its way into the ledger."""
+
+    kind: str
+    sender: str
+    id: str
+    text: str
+    """Content as sent, canonical."""
+    values: Mapping[str, Any]
+    own_at: int | None = None
+    offset_us: int | None = None
+
+
+class Prepared(NamedTuple):
+    """What an entry will book, by its content and the set-up alone."""
+
+    at: int
+    day: Day
+    moves: list[Move]
+    counted: booking.Counted | None
+
+
+def prepare(entry: Entry, setups: Setups) -> Prepared:
+    """Check an entry (no reversal, no set-up) against the set-up; raises InputErrors with everything that is wrong."""
+    kind, values = entry.kind, entry.values
+    form = booking.form_of(kind)
+    problems = list(setups.unknown_keys(booking.references(form, values)))
+    telling = [(path, mass) for path, mass in booking.masses(form, values) if type(mass) is not int or mass > MOST_MG]
+    problems += setups.unknown_keys(
+        (_told(path, "measure"), "measures", mass.measure) for path, mass in telling if isinstance(mass, Measured)
+    )
+    if problems:
+        raise InputErrors(problems, what=kind)
+    at = values["at"] + (entry.offset_us or 0)
+    day = setups.on(at)
+    try:
+        for path, mass in telling:
+            _usable(path, mass, day, kind)
+        counted = booking.counted(values, day) if kind == "count" else None
+        return Prepared(at, day, booking.moves(kind, values, day), counted)
+    except FieldError as problem:
+        raise InputErrors([problem], what=kind) from None
+
+
+def _told(path: Path, what: str) -> Path:
+    """The field that a mass in a measure is told by: its amount, or the measure."""
+    return (*path[:-1], f"{str(path[-1]).removesuffix('_kg')}_{what}")
+
+
+def _usable(path: Path, mass: int | Measured, day: Day, kind: str) -> None:
+    whole = day.mass_mg(mass)
+    if isinstance(mass, Measured):
+        path = _told(path, "amount")
+        if whole == 0 and mass.amount:
+            raise FieldError(
+                field=labelled(path), value=mass.amount, reason="makes no whole milligram", accepted="a larger amount"
+            )
+    if whole > MOST_MG and kind != "count":
+        value = f"{whole // 10**9} t"
+        raise FieldError(field=labelled(path), value=value, reason="is more than one record can say", accepted=_MOST)
+
+
+def squared(mass_mg: int) -> int:
+    """Square of a mass in whole grams, half-even. [g²]
+
+    Above `MOST_MG`, which no one record may say but many into one mould may add up to, it grows no more: SQLite's
+    integers end at 9.2e18.
+    """
+    grams = round(min(mass_mg, MOST_MG), -3) // 1000
+    return grams * grams
