@@ -42,8 +42,7 @@ class FieldError(SandtrackError, ValueError):
     def __init__(self, *, field: str, reason: str, value: Any = None, accepted: str = "") -> None:
         shown = "" if value is None else f" {_short(value)}"
         text = f"{field}:{shown} {reason}" if shown else f"{field}: {reason}"
-        if accepted:
-            text += f"; {accepted}" if accepted.endswith("?") else f"; accepted: {accepted}"
+        text += advice(accepted)
         super().__init__(text, field=field, value=value, reason=reason, accepted=accepted)
         self.field = field
         self.value = value
@@ -129,6 +128,13 @@ class LoadRefused(SandtrackError):
     def result(self) -> Any:
         """What the check found, file by file."""
         return self.details["result"]
+
+
+def advice(accepted: str) -> str:
+    """The end of a complaint: what would be accepted, or the question what was meant."""
+    if not accepted:
+        return ""
+    return f"; {accepted}" if accepted.endswith("?") else f"; accepted: {accepted}"
 
 
 def _short(value: Any, width: int = 60) -> str:

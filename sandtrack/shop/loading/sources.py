@@ -15,6 +15,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any, BinaryIO, NamedTuple
 
+from sandtrack.errors import advice
 from sandtrack.records import KINDS
 
 LONGEST_LINE = 1_000_000
@@ -41,7 +42,7 @@ class Problem(NamedTuple):
         """What is wrong, without saying where."""
         value = "" if self.value is None else f" {_short(self.value)!r}"
         text = f"{self.column}{value} {self.reason}" if self.column else self.reason
-        return f"{text}; accepted: {self.accepted}" if self.accepted else text
+        return text + advice(self.accepted)
 
 
 def _short(text: str, width: int = 60) -> str:

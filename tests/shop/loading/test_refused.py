@@ -31,8 +31,8 @@ MESSAGES: list[tuple[str, str, list[str]]] = [
         [
             "delivery.csv line 2: mass_kg '24 tons' has the unit 'tons', which has three meanings: tonne (1000 kg), "
             "short ton (907.18474 kg), long ton (1016.0469088 kg); accepted: kg, g, t, lb, oz, short ton, long ton",
-            "delivery.csv line 4: at '2025-03-03' is not a time; accepted: a time as 2025-03-01T07:45:00+01:00, "
-            "or 2025-03-01 07:45 in the shop's own time",
+            "delivery.csv line 4: at '2025-03-03' is a date without a time; accepted: a time as "
+            "2025-03-01T07:45:00+01:00, or 2025-03-01 07:45 in the shop's own time",
         ],
     ),
     (
