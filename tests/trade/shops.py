@@ -6,7 +6,7 @@ how often the alarm is false. Each shop has its own stream of random numbers: th
 What is drawn, and where it departs from what the fit supposes: each of the three numbers of the law stands 0.2 to 1.5
 sd off the middle of the belief, either way; the chance of a mould has a sd of 0.10 to 0.18 and is normal in half of the
 shops, in the others Student's t with 4 degrees of freedom or a mixture of a narrow and a wide normal; up to 5 % of
-checks are gross errors; lots last 12 to 45 days and shift the law by 0.02 to 0.10 (sd), half of the shops do not record
+checks are gross errors; lots last 12 to 45 days and shift the law by 0.02 to 0.09 (sd), half of the shops do not record
 them; a yearly wave of up to 0.07 is in no model; acid is raised in the cold by a chart, by the season, or as somebody
 feels. Whoever checks looks near the time he expects.
 """
@@ -119,7 +119,7 @@ def make_shop(seed, number, *, moulds=MOST, jump_at=None):
         lever = BELIEF.at_lever * np.exp(rng.normal(0, 0.13, moulds) - 0.012 * (temp_c - 20))
     lever = np.clip(np.round(lever), 20, 60)
     lot = np.floor(day / rng.uniform(12, 45)).astype(int)
-    shift = rng.normal(0, rng.uniform(0.02, 0.1), lot.max() + 1)[lot]
+    shift = rng.normal(0, rng.uniform(0.02, 0.09), lot.max() + 1)[lot]
     shift = shift + rng.uniform(0, 0.07) * np.sin(2 * np.pi * (day / 365 + rng.random()))
     if jump_at is not None:
         shift = shift + rng.choice([-0.3, 0.3]) * (np.arange(moulds) >= jump_at)

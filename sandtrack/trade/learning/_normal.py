@@ -13,12 +13,11 @@ Array = np.ndarray[Any, np.dtype[np.float64]]
 _ROOT_HALF = math.sqrt(0.5)
 _DENSITY = 1.0 / math.sqrt(2.0 * math.pi)
 # (1 + 2x) exp(x²) erfc(x) as a polynomial in (x - 3)/(x + 3), the form of Shepherd & Laframboise, Mathematics of
-# Computation 36 (1981) 249; Chebyshev interpolation of degree 16, relative error below 5e-12 for every x >= 0.
+# Computation 36 (1981) 249; Chebyshev interpolation of degree 13, relative error below 3e-10 for every x >= 0.
 _TAIL = (
-    1.2530080582697285, -0.13562110604544722, -0.04756229434390859, 0.129645154889773, -0.11927366387304573,
-    0.06830808122007606, -0.023770508397163773, 0.0025290477131388964, 0.0018886479396578683, -0.0007786553542208983,
-    -0.00010501015992617262, 0.00012277867965636947, 4.639146633190584e-06, -1.7412224205306527e-05,
-    -3.401137813437605e-07, 1.6946729136230566e-06, 5.50799297741345e-08,
+    1.2530080582517, -0.13562110588977, -0.047562292578401, 0.12964513564858, -0.11927369264601, 0.068308399691866,
+    -0.023770329151545, 0.0025271155236293, 0.0018881024018975, -0.00077310994363497, -0.00010412154679378,
+    0.00011462996055148, 3.8588289206538e-06, -1.1481642494411e-05,
 )  # fmt: skip
 
 
@@ -60,22 +59,23 @@ def between(low: Array, high: Array) -> tuple[Array, Array, Array]:
 
     The curvature comes as a share: 1 where the value is as good as exact, 0 where the bounds say nothing.
     """
-    flip = low + high < 0.0
-    near = np.where(flip, -high, low)
-    far = np.where(flip, -low, high)
+    total, width = low + high, high - low
+    size = np.abs(total)
+    near, far = 0.5 * (size - width), 0.5 * (size + width)
     straddles = near < 0.0
-    half_near, half_far = 0.5 * near * near, 0.5 * far * far
-    base = np.where(straddles, 0.0, half_near)
-    at_near = np.exp(base - half_near)
-    at_far = np.exp(base - half_far)
-    tail_near = tail_ratio(np.abs(near))
-    inside = np.where(straddles, 1.0 - at_near * tail_near, tail_near) - at_far * tail_ratio(far)
+    base = np.maximum(near, 0.0)
+    base *= 0.5 * base
+    at_near = np.exp(base - 0.5 * near * near)
+    at_far = np.exp(base - 0.5 * far * far)
+    inside = at_near * tail_ratio(np.abs(near))
+    np.subtract(1.0, inside, out=inside, where=straddles)
+    inside -= at_far * tail_ratio(far)
     np.maximum(inside, 1e-300, out=inside)
     scale = _DENSITY / inside
     slope = (at_near - at_far) * scale
     bend = slope * slope - (near * at_near - far * at_far) * scale
     np.clip(bend, 0.0, 1.0, out=bend)
-    return np.log(inside) - base, np.where(flip, -slope, slope), bend
+    return np.log(inside) - base, np.copysign(slope, total), bend
 
 
 def mixture_cdf(x: Array, means: Array, sds: Array, weights: Array) -> Array:

@@ -48,7 +48,7 @@ def prepared(belief: Belief, checks: Checks) -> Prepared:
     width = np.where(closed, high - np.where(closed, low, 0.0), np.inf)
     middle = np.where(exact, 0.5 * (low + high), 0.0)
     low = np.where(exact, middle, np.maximum(low, -_OPEN)) - expected
-    high = np.where(exact, middle, np.minimum(high, _OPEN)) - expected
+    high = np.where(exact, middle + 1.0, np.minimum(high, _OPEN)) - expected
     labels, starts, lot_of = np.unique(group, return_index=True, return_inverse=True)
     with_lots = belief.lot_sd > 0.0
     evidence = Evidence(
@@ -60,7 +60,6 @@ def prepared(belief: Belief, checks: Checks) -> Prepared:
         background=np.where(exact, 1.0 / 3.0, np.minimum(width / 3.0, 0.5)),
         doubt=belief.outlier_share,
         exact=np.flatnonzero(exact),
-        loose=np.flatnonzero(~exact),
         lot_starts=starts if with_lots else starts[:0],
         lot_of=lot_of,
     )

@@ -5,6 +5,7 @@ Arrays with a first axis are over nodes: one node is one pair of noise and sprea
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +13,9 @@ import numpy as np
 
 from sandtrack.trade.learning._normal import Array, between
 
-_FULL, _HALF = 6, 12  # sweeps with the whole step, then with half of it, then with a fifth
+_CALMING, _SHORTER, _SHORTEST = 0.6, 0.6, 0.1  # a sweep should move less than the one before by so much, or else
+_HALF_LN_2PI = 0.5 * math.log(2.0 * math.pi)
+_AT_REST = 0.02  # sds that the law may still move in a sweep for a fit that is said to have settled
 _FLAT = 1e-9  # least curvature left to a check, so that a doubted check never pushes the law away
 
 
@@ -23,12 +26,11 @@ class Evidence:
     rows: Array  # (check, coefficient)
     squares: Array  # (check, pair of coefficients)
     low: Array
-    high: Array
+    high: Array  # of an exact check anything above `low`: it is not used
     weight: Array
     background: Array
     doubt: float
     exact: Any  # positions of the exact checks
-    loose: Any  # positions of the others
     lot_starts: Any  # first position of each lot; empty without lots
     lot_of: Any
 
@@ -86,27 +88,29 @@ def propagate(
         precision, shift = start.precision.copy(), start.shift.copy()
     now = _combine(data, lot_sd, precision, shift)
     settled = np.zeros(nodes, dtype=bool)
-    evidence = np.full(nodes, -np.inf)
-    for sweep in range(sweeps):
+    evidence, moved, step = np.full(nodes, -np.inf), np.full(nodes, np.inf), np.ones(nodes)
+    for _ in range(sweeps):
         cavity_mean, cavity_var = _cavities(data, now, precision, shift)
         new_precision, new_shift, log_chance = _sites(data, noise, cavity_mean, cavity_var)
-        before, previous = now.mean, evidence
+        before, previous, moved_before = now.mean, evidence, moved
         evidence = now.log_evidence + (
             data.weight * (log_chance - _overlap(precision, shift, cavity_mean, cavity_var))
         ).sum(axis=1)
-        step = 1.0 if sweep < _FULL else 0.5 if sweep < _HALF else 0.2
-        if step == 1.0:
+        if step.min() == 1.0:
             precision, shift = new_precision, new_shift
         else:
-            precision += step * (new_precision - precision)
-            shift += step * (new_shift - shift)
+            precision += step[:, None] * (new_precision - precision)
+            shift += step[:, None] * (new_shift - shift)
         now = _combine(data, lot_sd, precision, shift)
         spread = np.sqrt(np.diagonal(now.covariance, axis1=1, axis2=2))
-        moved = (np.abs(now.mean - before) / spread).max(axis=1)
-        with np.errstate(invalid="ignore"):
-            settled = (moved < tolerance * step) & (np.abs(evidence - previous) < 10 * tolerance * step)
-        if settled.all():
+        moved = (np.abs(now.mean - before) / spread).max(axis=1) / step
+        drift = np.abs(evidence - previous)
+        if np.all((moved < tolerance) & (drift < 10 * tolerance)):
+            settled[:] = True
             break
+        settled = (moved < _AT_REST) & (drift < 10 * _AT_REST)
+        # Contradicting checks swing to and fro: whoever does not come to rest takes shorter steps from then on.
+        step = np.where(moved > _CALMING * moved_before, np.maximum(step * _SHORTER, _SHORTEST), step)
     return Posterior(
         noise, lot_sd, precision, shift, now.mean, now.covariance, now.lot_mean, now.lot_own, now.lot_pull,
         evidence, settled,
@@ -203,17 +207,12 @@ def _sites(data: Evidence, noise: Array, mean: Array, variance: Array) -> tuple[
 
 def _censored(data: Evidence, mean: Array, sd: Array) -> tuple[Array, Array, Array]:
     """ln chance, slope and bend of every check, in units of its own sd."""
-    if not data.exact.size:
-        return between((data.low - mean) / sd, (data.high - mean) / sd)
-    z = (data.low[data.exact] - mean[:, data.exact]) / sd[:, data.exact]
-    log_density = -0.5 * z * z - np.log(sd[:, data.exact]) - 0.5 * np.log(2.0 * np.pi)
-    if not data.loose.size:
-        return log_density, z, np.ones_like(z)
-    log_chance, slope, bend = np.empty_like(mean), np.empty_like(mean), np.empty_like(mean)
-    log_chance[:, data.exact], slope[:, data.exact], bend[:, data.exact] = log_density, z, 1.0
-    part_mean, part_sd = mean[:, data.loose], sd[:, data.loose]
-    low, high = (data.low[data.loose] - part_mean) / part_sd, (data.high[data.loose] - part_mean) / part_sd
-    log_chance[:, data.loose], slope[:, data.loose], bend[:, data.loose] = between(low, high)
+    log_chance, slope, bend = between((data.low - mean) / sd, (data.high - mean) / sd)
+    if data.exact.size:
+        sd = sd[:, data.exact]
+        z = (data.low[data.exact] - mean[:, data.exact]) / sd
+        log_chance[:, data.exact] = -0.5 * z * z - np.log(sd) - _HALF_LN_2PI
+        slope[:, data.exact], bend[:, data.exact] = z, 1.0
     return log_chance, slope, bend
 
 

@@ -17,7 +17,7 @@ from sandtrack.trade.learning._prepared import design
 from sandtrack.trade.learning.belief import Belief, Triple
 from sandtrack.trade.learning.checks import NOT_RECORDED, Checks
 
-_STEPS, _ROUNDS = 65, 5  # of the search for a lever
+_STEPS, _ROUNDS = 25, 6  # of the search for a lever
 ALARM_CHECKS = 20  # practice: for so many checks after a jump the shop is told of it
 
 
