@@ -79,9 +79,8 @@ class Writer:
         for start in range(0, len(entries), LOOKED_UP_AT_ONCE):
             names = [(entry.sender, entry.id) for entry in entries[start : start + LOOKED_UP_AT_ONCE]]
             rows = self.connection.execute(
-                "SELECT sender, id FROM record WHERE (sender, id) IN (VALUES "
-                + ", ".join(["(?, ?)"] * len(names))
-                + ")",
+                f"WITH asked (sender, id) AS (VALUES {', '.join(['(?, ?)'] * len(names))}) "  # asked goes first, so
+                "SELECT sender, id FROM asked CROSS JOIN record USING (sender, id)",  # that the index is searched
                 [part for name in names for part in name],
             )
             self.unknown.update(names)
