@@ -64,7 +64,7 @@ def test_another_content_under_an_id_is_a_conflict(service: Running):
 
 
 def test_the_sender_is_in_the_record_or_the_token_s_name(service: Running):
-    """Who sends is said by the record; failing that by the name the token was made for; and is no part of the content."""
+    """The record says who sends it, else it is the name the token was made for; it is no part of the content."""
     service.operator.send("count", record("count", "c-1", sender="ida"))
     service.operator.send("count", record("count", "c-1"))
     assert set(told(service)) == {("ida", "c-1"), ("operator", "c-1")}

@@ -1,0 +1,191 @@
+"""Who may do what: each role with each permission, a device and what it is bound to, and nobody."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from sandtrack_api.access import ASKS, RECORDS, ROLES
+
+from sandtrack.records import KINDS
+
+from .clients import Running, is_problem
+from .samples import ASKED, record
+
+# Who may, written out by hand: d(evice) o(perator) m(oulder) l(aboratory) g (manager) a(dministrator).
+MAY = {
+    "ask:stock": "omlga",
+    "ask:cover": "omlga",
+    "ask:moulds": "omlga",
+    "ask:setting": "domlga",
+    "ask:attention": "omlga",
+    "ask:brief": "omlga",
+    "ask:records": "omlga",
+    "ask:rates": "olga",
+    "ask:balance": "olga",
+    "record:delivery": "oga",
+    "record:transfer": "oga",
+    "record:mix": "domga",
+    "record:pour": "omga",
+    "record:knock_out": "omga",
+    "record:mould_scrap": "omga",
+    "record:castings": "omga",
+    "record:reclaim_run": "oga",
+    "record:disposal": "oga",
+    "record:count": "oga",
+    "record:level": "oga",
+    "record:temperature": "domlga",
+    "record:strip_check": "omlga",
+    "record:sand_test": "lga",
+    "record:calibration": "olga",
+    "record:exposure": "lga",
+    "record:hold": "omlga",
+    "record:release": "lga",
+    "record:reversal": "domlga",
+    "record:plant": "ga",
+}
+LETTERS = {
+    "d": "device", "o": "operator", "m": "moulder", "l": "laboratory", "g": "manager", "a": "administrator",
+}  # fmt: skip
+
+
+def test_every_permission_is_tried():
+    """The table of these tests has every role, question and kind that the service has."""
+    assert set(LETTERS.values()) == set(ROLES)
+    assert set(MAY) == {f"ask:{name}" for name in ASKS} | {f"record:{kind}" for kind in RECORDS}
+    assert set(RECORDS) == {*KINDS, "plant"}
+
+
+@pytest.mark.parametrize("role", LETTERS.values())
+def test_each_role_may_do_its_own_and_nothing_else(service: Running, role: str):
+    """Each question and each kind of record is answered to the roles that may, and 403 to all others."""
+    caller = getattr(service, role)
+    service.manager.send("mix", record("mix", "m1-1", sender="m1"))
+    for permission, letters in MAY.items():
+        what, _, name = permission.partition(":")
+        may = role in [LETTERS[letter] for letter in letters]
+        if what == "ask":
+            answer = caller.get(f"/v1/{name}?{ASKED[name]}")
+        else:
+            answer = caller.send(name, record(name, f"{role}-{name}"))
+        if may:
+            assert answer.status_code in (200, 201), (permission, answer.text)
+            continue
+        said = f"a token of role {role} may not"
+        body = is_problem(answer, 403, "forbidden", said)
+        assert all(LETTERS[letter] in body["detail"] for letter in letters)
+        # RFC 6750, section 3.1: insufficient_scope, with the scope needed.
+        header = answer.headers["WWW-Authenticate"]
+        assert header == f'Bearer realm="sandtrack", error="insufficient_scope", scope="{permission}"'
+
+
+@pytest.mark.parametrize("role", LETTERS.values())
+def test_each_role_by_lines(service: Running, role: str):
+    """In an upload each line stands by itself: what the role may not record is refused, the rest kept."""
+    service.manager.send("mix", record("mix", "m1-1", sender="m1"))
+    sent = [record(kind, f"l-{kind}", sender="m1") | {"kind": kind} for kind in RECORDS]
+    answer = getattr(service, role).send_lines("\n".join(json.dumps(line) for line in sent).encode())
+    told = [json.loads(line) for line in answer.text.splitlines()]
+    for kind, line in zip(RECORDS, told, strict=True):
+        may = role in [LETTERS[letter] for letter in MAY[f"record:{kind}"]]
+        assert line["outcome"] == ("new" if may else "refused"), line
+        if not may:
+            assert (line["problem"]["status"], line["problem"]["code"]) == (403, "forbidden")
+
+
+@pytest.mark.parametrize(
+    ("kind", "changed", "field"),
+    [
+        ("mix", {"mixer": "m2"}, "mixer"),
+        ("mix", {"sender": "m2"}, "sender"),
+        ("mix", {"sender": 1}, "sender"),
+        ("temperature", {"mixer": "m2"}, "mixer"),
+        ("reversal", {"of": {"sender": "ida", "id": "d-1"}}, "of.sender"),
+    ],
+)
+def test_a_device_speaks_of_its_own_mixer_as_its_own_sender(
+    service: Running, kind: str, changed: dict[str, object], field: str
+):
+    """A device's token cannot record for another mixer, as another sender, or take back what others sent."""
+    answer = service.device.send(kind, record(kind, "x", **changed))
+    is_problem(answer, 403, "forbidden", f"bound to mixer m1 and sender m1: {field} is another")
+
+
+def test_a_device_asks_for_its_own_mixer_alone(service: Running):
+    """The set-point of another mixer is 403 also when somebody else has just been told it."""
+    asked = "/v1/setting?binder_system=furan&sand_temp_c=18&mixer="
+    assert service.moulder.get(asked + "m2").status_code == 200
+    is_problem(service.device.get(asked + "m2"), 403, "forbidden", "mixer is another")
+    assert service.device.get(asked + "m1").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("path", "method"),
+    [
+        *((f"/v1/{name}", "get") for name in ASKS),
+        *((f"/v1/records/{kind}", "post") for kind in RECORDS),
+        ("/v1/records", "post"),
+        ("/v1/nothing", "get"),
+        ("/v1/stock", "delete"),
+        ("/v1/stock", "options"),
+        ("/", "get"),
+        ("/static/x", "get"),
+    ],
+)
+def test_without_a_token_nothing_is_told(service: Running, path: str, method: str):
+    """Everything but health and the document is 401 without a token, what there is not and what is wrong included."""
+    answer = getattr(service.client, method)(path)
+    is_problem(answer, 401, "unauthorized", "a token is needed")
+    # RFC 6750, section 3.1: without authentication information there is a challenge and no error code.
+    assert answer.headers["WWW-Authenticate"] == 'Bearer realm="sandtrack"'
+
+
+def test_health_and_the_document_are_open(service: Running):
+    """Health and the document need no token, and do not mind a wrong one."""
+    for path in ("/v1/health", "/v1/openapi.json"):
+        assert service.nobody.get(path).status_code == 200
+        assert service.client.get(path, headers={"Authorization": "Bearer no.such"}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "Bearer",
+        "Bearer ",
+        "Bearer x",
+        "Bearer x.y",
+        "Bearer .",
+        "Bearer ID.",
+        "Bearer ID.AAAA",
+        "Bearer é.ü",
+        "bearer ID.x",
+    ],
+)
+def test_a_wrong_token_is_refused(service: Running, said: str):
+    """A token that is not known, or whose secret is another, is 401 with invalid_token (RFC 6750, section 3.1)."""
+    known = service.texts["operator"].partition(".")[0]
+    answer = service.client.get("/v1/stock", headers={"Authorization": said.replace("ID", known)})
+    is_problem(answer, 401, "unauthorized", "is not known, or was revoked")
+    assert answer.headers["WWW-Authenticate"] == 'Bearer realm="sandtrack", error="invalid_token"'
+
+
+@pytest.mark.parametrize("said", ["Basic b3A6b3A=", "Digest x", "TOKEN", "Token TOKEN"])
+def test_another_scheme_is_no_token(service: Running, said: str):
+    """Another scheme of authorization counts as none."""
+    answer = service.client.get(
+        "/v1/stock", headers={"Authorization": said.replace("TOKEN", service.texts["operator"])}
+    )
+    is_problem(answer, 401, "unauthorized", "a token is needed")
+
+
+def test_a_token_in_the_address_is_not_taken(service: Running):
+    """A token in the query string, where logs keep it, opens nothing (RFC 6750, section 2.3 advises against it)."""
+    is_problem(service.client.get(f"/v1/stock?access_token={service.texts['operator']}"), 401, "unauthorized")
+
+
+def test_a_resource_that_says_nothing_is_closed(service: Running):
+    """A route that nobody gave a permission is refused to everyone."""
+    service.app._got_first_request = False
+    service.app.add_url_rule("/v1/forgotten", "forgotten", lambda: "secret")
+    is_problem(service.client.get("/v1/forgotten"), 401, "unauthorized")
+    is_problem(service.administrator.get("/v1/forgotten"), 403, "forbidden", "none")
