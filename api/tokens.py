@@ -59,7 +59,8 @@ class _Connection(sqlite3.Connection):
     """Closed with the thread that used it."""
 
     def __del__(self) -> None:
-        self.close()
+        with suppress(sqlite3.ProgrammingError):  # it was never opened
+            self.close()
 
 
 class Tokens:
