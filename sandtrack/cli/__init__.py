@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from sandtrack import __version__
-from sandtrack.cli import asking, recording, serving
+from sandtrack.cli import asking, keeping, recording, serving
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -38,6 +38,8 @@ for _command in (
     recording.undo,
     recording.plant,
     recording.template,
+    keeping.backup,
+    keeping.restore,
     serving.serve,
     serving.token,
 ):

@@ -17,6 +17,7 @@ import tomli_w
 
 from sandtrack.cli.common import BAD_INPUT, explained, opened, shop_option, show_receipt
 from sandtrack.errors import FieldError, InputErrors
+from sandtrack.ledger import drives
 from sandtrack.plant import read_toml
 from sandtrack.records import KINDS, canonical, content_hash, flat, times
 from sandtrack.report import text
@@ -48,6 +49,8 @@ def init(plant: Path, shop_file: Path | None) -> None:
         )
     with Shop.create(shop_file, plant, sender=user()) as shop:
         click.echo(f"made {shop_file} for {shop.plant().shop.name}; next: sandtrack load or sandtrack log")
+    if doubt := drives.doubt(shop_file):
+        click.echo(f"note: {doubt}", err=True)
 
 
 @click.command(short_help="Load records from CSV or Excel.")

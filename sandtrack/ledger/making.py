@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import secrets
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from sandtrack.ledger.drives import refuse_network
-from sandtrack.ledger.store import cannot_write, no_folder, there_already
+from sandtrack.ledger.store import beside, cannot_write, no_folder, there_already
 
 
 @contextmanager
@@ -21,17 +21,23 @@ def made_whole(path: str | Path, *, local: bool = True) -> Iterator[Path]:
     path = Path(path)
     if path.exists():
         raise there_already(path)
-    if not path.parent.is_dir():
-        raise no_folder(path)
-    if local:
-        refuse_network(path)
+    check_place(path, local=local)
     making = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}.making")
     try:
         yield making
         publish(making, path)
     finally:
         for suffix in ("", "-wal", "-shm", "-journal"):
-            making.with_name(making.name + suffix).unlink(missing_ok=True)
+            with suppress(OSError):
+                beside(making, suffix).unlink(missing_ok=True)
+
+
+def check_place(path: Path, *, local: bool = True) -> None:
+    """Raise ShopFileError where no shop file can be put."""
+    if not path.parent.is_dir():
+        raise no_folder(path)
+    if local:
+        refuse_network(path)
 
 
 def publish(making: Path, path: Path) -> None:
@@ -46,9 +52,19 @@ def publish(making: Path, path: Path) -> None:
             if path.exists():
                 raise there_already(path) from None
             making.rename(path)
+        making.unlink(missing_ok=True)
         to_disk(path.parent)
     except OSError as problem:
         raise cannot_write(path, problem) from problem
+
+
+def second_name(path: Path, other: Path) -> Path:
+    """Give a file another name, and leave it the first one too where the file system can; returns the other."""
+    try:
+        os.link(path, other)
+    except OSError:
+        path.rename(other)
+    return other
 
 
 def to_disk(path: Path) -> None:

@@ -35,7 +35,8 @@ class _Connection(sqlite3.Connection):
     """Closed with the thread that used it."""
 
     def __del__(self) -> None:
-        self.close()
+        with suppress(sqlite3.ProgrammingError):  # it was never opened
+            self.close()
 
 
 class _Opened(NamedTuple):
@@ -53,11 +54,16 @@ _inherited: list[_Opened] = []
 class Store:
     """One shop file, as this program uses it from any of its threads."""
 
-    def __init__(self, path: str | Path, *, create: bool = False, wait_s: float = WAIT_S) -> None:
-        """Open a file, or make one that nobody else knows of yet; `wait_s` bounds each wait for other programs."""
+    def __init__(
+        self, path: str | Path, *, create: bool = False, only_read: bool = False, wait_s: float = WAIT_S
+    ) -> None:
+        """Open a file, or make one that nobody else knows of yet; `wait_s` bounds each wait for other programs.
+
+        With `only_read` nothing in the file changes, not even what the first one to record would change.
+        """
         self.path = Path(path)
         self.wait_s = wait_s
-        self.read_only = ""
+        self.read_only = "it was opened for reading only" if only_read else ""
         """Why nothing can be recorded; "" where it can."""
         self.alone = create
         self._local = threading.local()
@@ -66,7 +72,8 @@ class Store:
             with explained(self.path):
                 if not create and self._one("PRAGMA application_id") != APPLICATION_ID:
                     raise not_a_shop(self.path)
-                self._migrate(create)
+                if not self.read_only:
+                    self._migrate(create)
         except BaseException:
             self.close()
             raise
@@ -90,8 +97,10 @@ class Store:
                     path=path,
                     fault="not_a_shop",
                 )
-        if drives.network(path) and (create or _has_log(path)):
-            drives.refuse_network(path)
+        if found := drives.network(path):
+            if create or _has_log(path):
+                drives.refuse_network(path)
+            self.read_only = f"it lies on a network drive ({found})"  # a backup: it can be read and restored from
 
     # -- connections --------------------------------------------------------------------------------------------
 
@@ -111,7 +120,8 @@ class Store:
     def _open(self) -> sqlite3.Connection:
         with explained(self.path):
             try:
-                opened = _Opened(self._connect("rwc" if self.alone else "rw"), self._identity(), os.getpid(), False)
+                mode = "rwc" if self.alone else "ro" if self.read_only else "rw"
+                opened = _Opened(self._connect(mode), self._identity(), os.getpid(), False)
             except sqlite3.OperationalError as problem:
                 if self.alone or not getattr(problem, "sqlite_errorname", "").startswith(_NOT_OPENED):
                     raise
@@ -141,7 +151,7 @@ class Store:
         """A connection that writes nothing at all, for a file in a folder that cannot be written."""
         with _reachable(self.path), self.path.open("rb"):
             pass
-        if _size(_beside(self.path, "-wal")):
+        if _size(beside(self.path, "-wal")):
             raise ShopFileError(
                 f"{self.path} cannot be read here: its latest records are still in {self.path.name}-wal, and this "
                 "folder cannot be written. Copy both files to a folder of your own and open the copy, or let the "
@@ -161,7 +171,7 @@ class Store:
             raise _not_there(self.path) from None
         if not frozen:
             return (found.st_dev, found.st_ino)
-        return (found.st_dev, found.st_ino, found.st_mtime_ns, found.st_size, _size(_beside(self.path, "-wal")))
+        return (found.st_dev, found.st_ino, found.st_mtime_ns, found.st_size, _size(beside(self.path, "-wal")))
 
     def _current(self) -> sqlite3.Connection:
         """This thread's connection, to the file that now has the name."""
@@ -339,7 +349,8 @@ def _reachable(path: Path) -> Iterator[None]:
         ) from problem
 
 
-def _beside(path: Path, suffix: str) -> Path:
+def beside(path: Path, suffix: str) -> Path:
+    """The file beside another whose name goes on with a suffix."""
     return path.with_name(path.name + suffix)
 
 

@@ -9,7 +9,8 @@ from types import TracebackType
 from typing import Any, Self
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import WAIT_S, Ledger, system_clock
+from sandtrack.ledger import WAIT_S, Head, Ledger, backup, system_clock
+from sandtrack.ledger.backup import Restored
 from sandtrack.ledger.picture import Violation
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
@@ -213,6 +214,17 @@ class Shop:
 
         with picture(self.ledger, at) as seen:
             return brief.brief(seen)
+
+    # -- keeping ------------------------------------------------------------------------------------------------
+
+    def backup(self, to: str | Path) -> tuple[Head, Path]:
+        """Copy the shop to a new file while others read and write it; the copy's head of the chain, and its path."""
+        return backup.backup(self.ledger, to), Path(to)
+
+    @staticmethod
+    def restore(source: str | Path, path: str | Path, *, older_too: bool = False, wait_s: float = WAIT_S) -> Restored:
+        """Verify a backup and put it in the place of a shop file, which is kept; raises ShopFileError."""
+        return backup.restore(source, path, older_too=older_too, wait_s=wait_s)
 
     def verify(self) -> list[Violation]:
         """Recompute the whole book: everything that does not agree."""

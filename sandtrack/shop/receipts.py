@@ -48,6 +48,14 @@ def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
         yield Flag(
             "in_the_future", f"it is dated {times.show(accepted.at, seen.zone)}, which is still to come", entry.id
         )
+    if accepted.recorded > seen.at + 60_000_000:
+        back = (accepted.recorded - seen.at) / 60e6
+        yield Flag(
+            "clock_back",
+            f"this computer's clock went back by {back:,.0f} min: recorded at "
+            f"{times.show(accepted.recorded, seen.zone)}, the time of the record before; set the clock",
+            "clock",
+        )
     yield from _late(seen, accepted)
     if entry.kind == "delivery":
         yield from _delivered(seen, entry.values, accepted)

@@ -30,7 +30,7 @@ URGENCY = (
     "below_zero", "order_now", "low_cover", "held", "lot_past_use_by",
     # what the book says that cannot be
     "number_used_again", "ended_empty", "standing_too_long", "double_entry", "unexplained", "level_gap",
-    "level_outside", "late", "two_counts", "clock_off", "in_the_future",
+    "level_outside", "late", "two_counts", "clock_back", "clock_off", "in_the_future",
     # what keeps it from being right
     "share_drift", "test_not_used", "calibration_overdue", "count_missing", "never_counted",
 )  # fmt: skip

@@ -176,6 +176,20 @@ def clock_off(recent: Recent) -> Iterator[Flag]:
         )
 
 
+def clock_back(recent: Recent) -> Iterator[Flag]:
+    """The computer's clock now shows an earlier time than when the last record was taken."""
+    picture = recent.picture
+    now = picture.ledger.clock()
+    (last,) = picture.reader.connection.execute("SELECT recorded FROM record ORDER BY seq DESC LIMIT 1").fetchone()
+    if picture.at >= now - _MINUTE and last > now + _MINUTE:
+        yield Flag(
+            "clock_back",
+            f"this computer's clock is {(last - now) / _MINUTE:,.0f} min behind the last record, taken at "
+            f"{clock(last, picture.zone)}: set it, for until then every record is stamped with that time",
+            "clock",
+        )
+
+
 def in_the_future(recent: Recent) -> Iterator[Flag]:
     """Records dated later than they were recorded, by a clock that was not seen to be off."""
     picture, reader = recent.picture, recent.picture.reader
@@ -262,6 +276,7 @@ CHECKS: tuple[Callable[[Recent], Iterator[Flag]], ...] = (
     two_counts,
     count_missing,
     clock_off,
+    clock_back,
     in_the_future,
     double_entry,
 )
