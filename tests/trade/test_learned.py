@@ -116,6 +116,35 @@ def test_contradiction_is_survived(count):
     assert isinstance(learned.settled, bool)
 
 
+@given(st.integers(0, 10**6), st.sampled_from(["as it is", "no doubt", "noise known", "no lots", "hardly any noise"]))
+@settings(max_examples=40, deadline=None)
+def test_whatever_the_checks_the_range_is_finite(seed, kind):
+    """Wild checks, many of them contradicting, of any width and age, never end in an error or a range without end."""
+    changed = {
+        "as it is": {},
+        "no doubt": {"outlier_share": 0.0},
+        "noise known": {"check_sd_spread": 0.0, "lot_sd_spread": 0.0},
+        "no lots": {"lot_sd": 0.0},
+        "hardly any noise": {"check_sd": 0.0, "check_sd_spread": 0.0},
+    }
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(1, 25))
+    middle, width = np.exp(rng.normal(4, rng.choice([0.05, 0.5, 2]), count)), rng.choice([0, 1e-6, 0.01, 0.3, 3], count)
+    kept = rng.random(count)
+    learned = taught(
+        np.where(kept < 0.2, 0, middle * np.exp(-width)),
+        np.where(kept > 0.8, math.inf, middle * np.exp(width)),
+        belief=replace(BELIEF, **changed[kind]),
+        temp_c=rng.normal(18, rng.choice([0, 6, 20]), count),
+        lever=35 * np.exp(rng.normal(0, rng.choice([0, 0.2, 1]), count)),
+        age_days=rng.exponential(rng.choice([0, 50, 400]), count),
+        lot=rng.integers(-1, 4, count),
+    )
+    ends = np.array(learned.strip_range_min([5, 20], 35.0, lot=2))
+    assert np.all(np.isfinite(ends))
+    assert np.all(np.diff(ends, axis=0) > 0)
+
+
 def test_agreeing_checks_settle():
     """Checks that agree settle."""
     assert all(taught([40] * count, [45] * count).settled for count in (1, 2, 5, 30))

@@ -16,7 +16,8 @@ from sandtrack.trade.learning.belief import Belief, Triple
 from sandtrack.trade.learning.checks import NOT_RECORDED, Checks
 from sandtrack.trade.learning.learned import Jump, Learned
 
-_LEAST_SD = 1e-9
+_LEAST_NOISE = 1e-3  # below a thousandth of the time no check is exact
+_LEAST_SPREAD = 1e-9
 
 
 def learn(
@@ -124,7 +125,7 @@ def learn_from(belief: Belief, checks: Checks) -> Learned:
     if not ready.age.size:
         return _untaught(belief, checks)
     scale = Scale(
-        np.log(np.maximum([belief.check_sd, belief.lot_sd], _LEAST_SD)),
+        np.log(np.maximum([belief.check_sd, belief.lot_sd], [_LEAST_NOISE, _LEAST_SPREAD])),
         np.array([belief.check_sd_spread, belief.lot_sd_spread if belief.lot_sd > 0.0 else 0.0]),
     )
     found = with_jumps(ready, scale, belief.jump_sd)
@@ -154,8 +155,8 @@ def _untaught(belief: Belief, checks: Checks) -> Learned:
         worth=0.0,
         mean=belief.mean,
         covariance=belief.covariance,
-        check_sd=_band(math.log(max(belief.check_sd, _LEAST_SD)), belief.check_sd_spread**2),
-        lot_sd=_band(math.log(max(belief.lot_sd, _LEAST_SD)), belief.lot_sd_spread**2),
+        check_sd=_band(math.log(max(belief.check_sd, _LEAST_NOISE)), belief.check_sd_spread**2),
+        lot_sd=_band(math.log(max(belief.lot_sd, _LEAST_SPREAD)), belief.lot_sd_spread**2),
         jumps=(),
         settled=True,
         mixture=bare(belief),

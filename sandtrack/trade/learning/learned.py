@@ -17,6 +17,7 @@ from sandtrack.trade.learning._prepared import design
 from sandtrack.trade.learning.belief import Belief, Triple
 from sandtrack.trade.learning.checks import NOT_RECORDED, Checks
 
+_FAR = 700.0  # of ln(time): further, a float ends
 _STEPS, _ROUNDS = 25, 6  # of the search for a lever
 ALARM_CHECKS = 20  # practice: for so many checks after a jump the shop is told of it
 
@@ -140,7 +141,7 @@ class Learned:
         outside = (1 - single(coverage, field="coverage", above=0.0, below=1.0)) / 2
         means, sds, shape = self.ln_time(temp_c, lever, lot)
         ends = [
-            np.exp(mixture_quantile(chance, means, sds, self.mixture.shares)).reshape(shape)
+            np.exp(np.clip(mixture_quantile(chance, means, sds, self.mixture.shares), -_FAR, _FAR)).reshape(shape)
             for chance in (outside, 0.5, 1 - outside)
         ]
         low, middle, high = (like(end, temp_c, lever, _kind(lot)) for end in ends)
