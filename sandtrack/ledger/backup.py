@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sandtrack.errors import ShopFileError
+from sandtrack.ledger.connections import uri
 from sandtrack.ledger.faults import explained
 from sandtrack.ledger.making import check_place, made_whole, publish, second_name, to_disk
 from sandtrack.ledger.picture import Violation
-from sandtrack.ledger.store import WAIT_S, Store, beside, cannot_write, uri
+from sandtrack.ledger.store import WAIT_S, Store, beside, cannot_write
 
 if TYPE_CHECKING:
     from sandtrack.ledger import Head, Ledger

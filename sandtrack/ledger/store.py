@@ -17,38 +17,24 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, NamedTuple
-from urllib.parse import quote
 
 from sandtrack.errors import ShopFileError
 from sandtrack.ledger import drives, faults, migrations, turns
+from sandtrack.ledger.connections import Connection, Identity, connect
 from sandtrack.ledger.faults import explained
 
 APPLICATION_ID = 0x53414E44  # "SAND", so that a shop file can be told from any other SQLite file
 WAIT_S = 30.0
-_PRAGMAS = ("foreign_keys=ON", "synchronous=FULL", "recursive_triggers=ON", "temp_store=MEMORY")
 _NOT_OPENED = ("SQLITE_CANTOPEN", "SQLITE_READONLY", "SQLITE_PERM", "SQLITE_IOERR_SHM", "SQLITE_IOERR_LOCK")
-
-Identity = tuple[int, ...]
-
-
-class _Connection(sqlite3.Connection):
-    """Closed with the thread that used it."""
-
-    def __del__(self) -> None:
-        with suppress(sqlite3.ProgrammingError):  # it was never opened
-            self.close()
 
 
 class _Opened(NamedTuple):
     """One thread's connection, with what it was opened on."""
 
-    connection: sqlite3.Connection
+    connection: Connection
     identity: Identity
     pid: int
     frozen: bool
-
-
-_inherited: list[_Opened] = []
 
 
 class Store:
@@ -108,20 +94,15 @@ class Store:
     def connection(self) -> sqlite3.Connection:
         """This thread's connection."""
         found: _Opened | None = getattr(self._local, "opened", None)
-        if found is not None and found.pid == os.getpid():
+        if found is not None and found.pid == os.getpid() and not found.connection.closed:
             return found.connection
-        if found is not None:
-            # SQLite: a connection must not be carried into a forked program, nor even be closed there
-            # (sqlite.org/howtocorrupt.html, 2.6).
-            _inherited.append(found)
-            _keep_for_ever(found.connection)
         return self._open()
 
     def _open(self) -> sqlite3.Connection:
         with explained(self.path):
             try:
                 mode = "rwc" if self.alone else "ro" if self.read_only else "rw"
-                opened = _Opened(self._connect(mode), self._identity(), os.getpid(), False)
+                opened = _Opened(connect(self.path, mode, self.wait_s), self._identity(), os.getpid(), False)
             except sqlite3.OperationalError as problem:
                 if self.alone or not getattr(problem, "sqlite_errorname", "").startswith(_NOT_OPENED):
                     raise
@@ -129,25 +110,7 @@ class Store:
         self._local.opened = opened
         return opened.connection
 
-    def _connect(self, mode: str) -> sqlite3.Connection:
-        connection = sqlite3.connect(
-            f"{uri(self.path)}?mode={mode}",
-            uri=True,
-            timeout=self.wait_s,
-            isolation_level=None,
-            check_same_thread=False,
-            factory=_Connection,
-        )
-        try:
-            for pragma in _PRAGMAS:
-                connection.execute(f"PRAGMA {pragma}")
-            connection.execute("SELECT count(*) FROM sqlite_master").fetchone()  # opens the log too
-        except BaseException:
-            connection.close()
-            raise
-        return connection
-
-    def _connect_as_it_lies(self, problem: sqlite3.OperationalError) -> sqlite3.Connection:
+    def _connect_as_it_lies(self, problem: sqlite3.OperationalError) -> Connection:
         """A connection that writes nothing at all, for a file in a folder that cannot be written."""
         with _reachable(self.path), self.path.open("rb"):
             pass
@@ -161,7 +124,7 @@ class Store:
                 cause=str(problem),
             ) from problem
         self.read_only = "its folder cannot be written"
-        return self._connect("ro&immutable=1")
+        return connect(self.path, "ro&immutable=1", self.wait_s)
 
     def _identity(self, frozen: bool = False) -> Identity:
         """What tells one file from another put in its place; of a file read as it lies, also what tells a change."""
@@ -298,12 +261,6 @@ class Store:
                     connection.execute("COMMIT")
 
 
-def uri(path: Path) -> str:
-    """A path as SQLite's own form of address, without its parameters (sqlite.org/uri.html)."""
-    plain = path.absolute().as_posix()
-    return "file://" + ("" if plain.startswith("/") else "/") + quote(os.fsencode(plain))
-
-
 def there_already(path: Path) -> ShopFileError:
     """The error of a file that would be made and is there."""
     return ShopFileError(f"{path} is there already; choose another name, or open it", path=path)
@@ -368,10 +325,3 @@ def _has_log(path: Path) -> bool:
             return 2 in file.read(20)[18:]
     except OSError:
         return False
-
-
-def _keep_for_ever(connection: sqlite3.Connection) -> None:
-    with suppress(ImportError, AttributeError):
-        import ctypes
-
-        ctypes.pythonapi.Py_IncRef(ctypes.py_object(connection))
