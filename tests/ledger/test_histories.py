@@ -19,6 +19,7 @@ from .replay import Book, SetUp, Shop, Told, replay
 from .shops import PLANT, REVISIONS, Clock, micros, new_shop, tell
 
 QUICK = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+LONG = settings(QUICK, max_examples=1500)
 DAY_US = 86_400_000_000
 FOREVER = 2**62
 SHOP = Shop(
@@ -139,6 +140,19 @@ def conserved(ledger: Ledger) -> None:
 @given(data=st.data())
 def test_every_order_of_arrival_gives_the_book_of_a_replay(made: Path, data: st.DataObject):
     """Stock, differences, moulds and totals are those of a replay, now and as known on each day of recording."""
+    told_in_two_orders(made, data)
+
+
+@pytest.mark.soak
+@LONG
+@given(data=st.data())
+def test_every_order_of_arrival_in_the_long_run(made: Path, data: st.DataObject):
+    """The same over many more histories."""
+    told_in_two_orders(made, data)
+
+
+def told_in_two_orders(made: Path, data: st.DataObject) -> None:
+    """Tell one history in two orders of arrival, each over some days of recording."""
     events = data.draw(histories())
     for _ in range(2):
         with shop_of(made) as teller:
