@@ -38,6 +38,8 @@ def _append_all(picture: Picture, store: Store) -> Iterator[Violation]:
         before = GENESIS
         for seq, kind, sender, record_id, own_at, offset_us, recorded, day, text, digest in rows:
             writer.seq, writer.hash = seq - 1, before
+            if day != writer.today:  # totals are written under the day on which they were recorded
+                writer.flush()
             writer.now, writer.today = recorded, day
             writer.pending.today = day
             before = digest
