@@ -36,6 +36,16 @@ def service(new_shop: Path) -> Iterator[Running]:
     running.close()
 
 
+@pytest.fixture(scope="module")
+def standing(_new_shop: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """The service of a new shop that tests of refusals share: it must stay as it is."""
+    path = tmp_path_factory.mktemp("standing") / "shop.sandtrack"
+    path.write_bytes(_new_shop.read_bytes())
+    running = Running(path)
+    yield running
+    running.close()
+
+
 @pytest.fixture
 def year(demo_shop: Path) -> Iterator[Running]:
     """The service of the invented foundry's year."""

@@ -104,10 +104,10 @@ def test_each_role_by_lines(service: Running, role: str):
     ],
 )
 def test_a_device_speaks_of_its_own_mixer_as_its_own_sender(
-    service: Running, kind: str, changed: dict[str, object], field: str
+    standing: Running, kind: str, changed: dict[str, object], field: str
 ):
     """A device's token cannot record for another mixer, as another sender, or take back what others sent."""
-    answer = service.device.send(kind, record(kind, "x", **changed))
+    answer = standing.device.send(kind, record(kind, "x", **changed))
     is_problem(answer, 403, "forbidden", f"bound to mixer m1 and sender m1: {field} is another")
 
 
@@ -132,9 +132,9 @@ def test_a_device_asks_for_its_own_mixer_alone(service: Running):
         ("/static/x", "get"),
     ],
 )
-def test_without_a_token_nothing_is_told(service: Running, path: str, method: str):
+def test_without_a_token_nothing_is_told(standing: Running, path: str, method: str):
     """Everything but health and the document is 401 without a token, what there is not and what is wrong included."""
-    answer = getattr(service.client, method)(path)
+    answer = getattr(standing.client, method)(path)
     is_problem(answer, 401, "unauthorized", "a token is needed")
     # RFC 6750, section 3.1: without authentication information there is a challenge and no error code.
     assert answer.headers["WWW-Authenticate"] == 'Bearer realm="sandtrack"'
@@ -161,19 +161,19 @@ def test_health_and_the_document_are_open(service: Running):
         "bearer ID.x",
     ],
 )
-def test_a_wrong_token_is_refused(service: Running, said: str):
+def test_a_wrong_token_is_refused(standing: Running, said: str):
     """A token that is not known, or whose secret is another, is 401 with invalid_token (RFC 6750, section 3.1)."""
-    known = service.texts["operator"].partition(".")[0]
-    answer = service.client.get("/v1/stock", headers={"Authorization": said.replace("ID", known)})
+    known = standing.texts["operator"].partition(".")[0]
+    answer = standing.client.get("/v1/stock", headers={"Authorization": said.replace("ID", known)})
     is_problem(answer, 401, "unauthorized", "is not known, or was revoked")
     assert answer.headers["WWW-Authenticate"] == 'Bearer realm="sandtrack", error="invalid_token"'
 
 
 @pytest.mark.parametrize("said", ["Basic b3A6b3A=", "Digest x", "TOKEN", "Token TOKEN"])
-def test_another_scheme_is_no_token(service: Running, said: str):
+def test_another_scheme_is_no_token(standing: Running, said: str):
     """Another scheme of authorization counts as none."""
-    answer = service.client.get(
-        "/v1/stock", headers={"Authorization": said.replace("TOKEN", service.texts["operator"])}
+    answer = standing.client.get(
+        "/v1/stock", headers={"Authorization": said.replace("TOKEN", standing.texts["operator"])}
     )
     is_problem(answer, 401, "unauthorized", "a token is needed")
 

@@ -19,9 +19,9 @@ from .samples import ASKED, record
 
 
 @pytest.fixture
-def document(service: Running) -> dict[str, Any]:
+def document(standing: Running) -> dict[str, Any]:
     """The document as it is served."""
-    return dict(service.nobody.get("/v1/openapi.json").json)
+    return dict(standing.nobody.get("/v1/openapi.json").json)
 
 
 def checked(document: dict[str, Any], name: str) -> Draft202012Validator:
@@ -43,11 +43,11 @@ def test_it_is_valid(document: dict[str, Any]):
         Draft202012Validator.check_schema(schema)
 
 
-def test_it_has_every_resource(service: Running, document: dict[str, Any]):
+def test_it_has_every_resource(standing: Running, document: dict[str, Any]):
     """Every route of the application is in the document, but the one that tells of unknown kinds."""
     routes = {
         (rule.rule, method.lower())
-        for rule in service.app.url_map.iter_rules()
+        for rule in standing.app.url_map.iter_rules()
         for method in rule.methods or ()
         if method not in ("HEAD", "OPTIONS") and "<" not in rule.rule
     }
@@ -130,11 +130,11 @@ def test_good_records_fit_their_schema(document: dict[str, Any], kind: str):
         ("temperature", {"value_c": 2000}),
     ],
 )
-def test_bad_records_do_not(service: Running, document: dict[str, Any], kind: str, changed: dict[str, Any]):
+def test_bad_records_do_not(standing: Running, document: dict[str, Any], kind: str, changed: dict[str, Any]):
     """What does not fit the schema is refused by the service too."""
     sent = {name: value for name, value in (record(kind, "r-1") | changed).items() if value is not None}
     assert not checked(document, body_name(document, kind)).is_valid(sent)
-    assert service.manager.send(kind, sent).status_code == 422
+    assert standing.manager.send(kind, sent).status_code == 422
 
 
 def test_answers_fit_their_schema(service: Running, document: dict[str, Any]):
@@ -157,9 +157,9 @@ def test_answers_are_described_as_declared(document: dict[str, Any]):
         assert list(schema["properties"]) == [field.name for field in dataclasses.fields(kind)]
 
 
-def test_it_comes_from_nowhere_else(service: Running):
+def test_it_comes_from_nowhere_else(standing: Running):
     """The document names no address of another computer, and holds until the program changes."""
-    answer = service.nobody.get("/v1/openapi.json")
+    answer = standing.nobody.get("/v1/openapi.json")
     assert "http" not in answer.text.replace('"type":"http"', "").replace("HTTP", "")
-    again = service.nobody.get("/v1/openapi.json", If_None_Match=answer.headers["ETag"])
+    again = standing.nobody.get("/v1/openapi.json", If_None_Match=answer.headers["ETag"])
     assert again.status_code == 304

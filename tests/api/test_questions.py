@@ -16,15 +16,15 @@ from .samples import ASKED, record
 
 
 @pytest.mark.parametrize("name", ASKS)
-def test_an_answer_is_the_shop_s_own(service: Running, name: str):
+def test_an_answer_is_the_shop_s_own(standing: Running, name: str):
     """Every question gives over HTTP what the library gives, in the one shape of an answer."""
     arguments = dict(part.split("=") for part in ASKED[name].split("&"))
     numbers = {key: float(value) if key == "sand_temp_c" else int(value) if key == "limit" else value
                for key, value in arguments.items()}  # fmt: skip
-    answer = service.manager.get(f"/v1/{name}?{ASKED[name]}")
+    answer = standing.manager.get(f"/v1/{name}?{ASKED[name]}")
     assert answer.status_code == 200, answer.text
     assert answer.content_type == "application/json"
-    with Shop.open(service.path, clock=service.clock) as shop:
+    with Shop.open(standing.path, clock=standing.clock) as shop:
         own = getattr(shop, name)(**numbers).as_dict()
     assert answer.json == json.loads(json.dumps(own))
 
@@ -37,9 +37,9 @@ def test_every_question_of_the_shop_is_asked():
     assert set(ASKS) == {question.name for question in QUESTIONS}
 
 
-def test_a_refusal_is_an_answer(service: Running):
+def test_a_refusal_is_an_answer(standing: Running):
     """Sand that is too cold for any setting is answered 200 with `possible` false, why, and what would do."""
-    answer = service.moulder.get("/v1/setting?mixer=m1&binder_system=furan&sand_temp_c=4&strip_time_min=30")
+    answer = standing.moulder.get("/v1/setting?mixer=m1&binder_system=furan&sand_temp_c=4&strip_time_min=30")
     assert answer.status_code == 200
     assert answer.json["possible"] is False
     assert answer.json["because"]
@@ -55,10 +55,10 @@ def test_a_refusal_is_an_answer(service: Running):
         ("sand_temp_c=20&strip_time=1+h", "sand_temp_c=20&strip_time_min=60"),
     ],
 )
-def test_units_are_understood(service: Running, asked: str, same_as: str):
+def test_units_are_understood(standing: Running, asked: str, same_as: str):
     """A temperature in °F, a box in tonnes and a time in hours mean the same as in °C, kg and minutes."""
     path = "/v1/setting?mixer=m1&binder_system=furan&"
-    assert service.moulder.get(path + asked).json == service.moulder.get(path + same_as).json
+    assert standing.moulder.get(path + asked).json == standing.moulder.get(path + same_as).json
 
 
 @pytest.mark.parametrize(
@@ -102,16 +102,16 @@ def test_units_are_understood(service: Running, asked: str, same_as: str):
         ("/v1/records/", 404, "not_found", "there is nothing at"),
     ],
 )
-def test_a_question_that_cannot_be_answered(service: Running, path: str, status: int, code: str, said: str):
+def test_a_question_that_cannot_be_answered(standing: Running, path: str, status: int, code: str, said: str):
     """A wrong, missing, unknown or doubled argument is 400, a name that the set-up lacks is 422, each says which."""
-    is_problem(service.manager.get(path), status, code, said)
+    is_problem(standing.manager.get(path), status, code, said)
 
 
 @pytest.mark.parametrize("method", ["post", "put", "patch", "delete"])
 @pytest.mark.parametrize("name", [name for name in ASKS if name != "records"])
-def test_questions_are_only_asked(service: Running, name: str, method: str):
+def test_questions_are_only_asked(standing: Running, name: str, method: str):
     """Any other method is 405, with those that are allowed."""
-    answer = getattr(service.client, method)(f"/v1/{name}", headers=service.manager.headers)
+    answer = getattr(standing.client, method)(f"/v1/{name}", headers=standing.manager.headers)
     is_problem(answer, 405, "method_not_allowed", f"{method.upper()} does not go with /v1/{name}; allowed: ")
     assert {"GET", "HEAD"} <= set(answer.headers["Allow"].split(", "))
 

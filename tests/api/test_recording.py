@@ -147,19 +147,21 @@ def test_a_clock_that_is_off_is_seen(service: Running):
         (b'{"at": "2025-03-03", "place": "silo_new", "mass": "1 ton"}', 422, "bad_input", "has three meanings"),
     ],
 )
-def test_what_cannot_be_used_is_refused(service: Running, sent: bytes, status: int, code: str, said: str):
+def test_what_cannot_be_used_is_refused(standing: Running, sent: bytes, status: int, code: str, said: str):
     """What is no JSON is 400, what is no record is 422, each says why, and nothing is kept."""
-    answer = service.client.post(
-        "/v1/records/count", data=sent, content_type="application/json", headers=service.manager.headers
+    answer = standing.client.post(
+        "/v1/records/count", data=sent, content_type="application/json", headers=standing.manager.headers
     )
     is_problem(answer, status, code, said)
-    assert told(service) == {}
+    assert told(standing) == {}
 
 
-def test_everything_that_is_wrong_is_said_at_once(service: Running):
+def test_everything_that_is_wrong_is_said_at_once(standing: Running):
     """A record with several faults is answered with all of them, field by field, with what would do."""
     body = is_problem(
-        service.manager.send("delivery", {"at": "noon", "place": "Silo", "mass_kg": -3, "tickt": "1"}), 422, "bad_input"
+        standing.manager.send("delivery", {"at": "noon", "place": "Silo", "mass_kg": -3, "tickt": "1"}),
+        422,
+        "bad_input",
     )
     assert {one["field"] for one in body["problems"]} == {"at", "place", "mass_kg", "tickt"}
     assert next(one for one in body["problems"] if one["field"] == "tickt")["accepted"] == "did you mean ticket?"
@@ -186,15 +188,15 @@ def test_everything_that_is_wrong_is_said_at_once(service: Running):
     ],
 )
 def test_another_media_type_is_refused(
-    service: Running, headers: dict[str, str], status: int, code: str, header: tuple[str, str]
+    standing: Running, headers: dict[str, str], status: int, code: str, header: tuple[str, str]
 ):
     """A body of another type or coding is 415, with what is accepted (RFC 9110, 15.5.16)."""
-    answer = service.client.post(
-        "/v1/records/count", data=json.dumps(record("count", "c")), headers=service.manager.headers | headers
+    answer = standing.client.post(
+        "/v1/records/count", data=json.dumps(record("count", "c")), headers=standing.manager.headers | headers
     )
     is_problem(answer, status, code)
     assert answer.headers[header[0]] == header[1]
-    assert told(service) == {}
+    assert told(standing) == {}
 
 
 def test_a_charset_may_be_said(service: Running):
@@ -208,13 +210,13 @@ def test_a_charset_may_be_said(service: Running):
     assert answer.status_code == 201
 
 
-def test_a_body_that_is_too_long_is_refused(service: Running):
+def test_a_body_that_is_too_long_is_refused(standing: Running):
     """A record of more than four million bytes is 413."""
-    answer = service.client.post(
+    answer = standing.client.post(
         "/v1/records/count",
         data=b'{"note": "' + b"x" * 4_000_000 + b'"}',
         content_type="application/json",
-        headers=service.manager.headers,
+        headers=standing.manager.headers,
     )
     is_problem(answer, 413, "too_large", "longer than 4000000 bytes")
 
@@ -226,9 +228,9 @@ def test_arguments_are_refused(service: Running):
     assert told(service) == {}
 
 
-def test_an_unknown_kind_is_named(service: Running):
+def test_an_unknown_kind_is_named(standing: Running):
     """A kind that there is not is 404 with the nearest one; what can only be posted is not got."""
-    is_problem(service.manager.send("delivry", {}), 404, "not_found", "did you mean delivery?")
-    answer = service.manager.get("/v1/records/delivery")
+    is_problem(standing.manager.send("delivry", {}), 404, "not_found", "did you mean delivery?")
+    answer = standing.manager.get("/v1/records/delivery")
     is_problem(answer, 405, "method_not_allowed", "GET does not go with /v1/records/delivery")
     assert "POST" in answer.headers["Allow"]
