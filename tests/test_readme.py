@@ -11,7 +11,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text()
-SHOWN = re.findall(r"```sh\n(.*?)\n```\n\n```text\n(.*?)\n```", README, re.DOTALL)
+BLOCK = r"\n((?:(?!```).)*?)\n```"
+SHOWN = re.findall(rf"```sh{BLOCK}\n\n```text{BLOCK}", README, re.DOTALL)
 
 
 def steady(text: str) -> list[str]:
