@@ -52,9 +52,8 @@ class Service:
         self._resources(app)
 
     def close(self) -> None:
-        """Close this thread's files."""
+        """Close this thread's connection."""
         self.shop.close()
-        self.tokens.close()
 
     def _resources(self, app: Flask) -> None:
         resources = document.Resources()

@@ -11,7 +11,6 @@ import hmac
 import os
 import secrets
 import sqlite3
-import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -25,6 +24,7 @@ from .access import ROLES
 
 APPLICATION_ID = 0x53544B4E  # "STKN"
 LAST_USE_EVERY_US = 600 * 1_000_000
+SETTLED_NS = 3_000_000_000
 _TABLE = """
 CREATE TABLE token (
   id TEXT PRIMARY KEY,
@@ -55,14 +55,6 @@ class Token(NamedTuple):
     revoked: int | None
 
 
-class _Connection(sqlite3.Connection):
-    """Closed with the thread that used it."""
-
-    def __del__(self) -> None:
-        with suppress(sqlite3.ProgrammingError):  # it was never opened
-            self.close()
-
-
 class Tokens:
     """The tokens of one shop. Safe to use from several threads and processes."""
 
@@ -70,7 +62,7 @@ class Tokens:
         self.path = Path(path)
         self._name = str(path)
         self.clock = clock
-        self._local = threading.local()
+        self._read: tuple[tuple[int, ...], dict[str, Token]] = ((), {})
         self._used: dict[str, int] = {}
 
     @classmethod
@@ -137,56 +129,36 @@ class Tokens:
         if now - self._used.get(token.id, token.last_used or 0) < LAST_USE_EVERY_US:
             return
         self._used[token.id] = now
-        with suppress(sqlite3.Error):  # who asked need not fail because this could not be noted
-            self._connection().execute("UPDATE token SET last_used = ? WHERE id = ?", (now, token.id))
+        # Who asked need neither fail nor wait because this cannot be noted.
+        with suppress(ShopFileError), self._opened(wait_s=0.05) as connection:
+            connection.execute("UPDATE token SET last_used = ? WHERE id = ?", (now, token.id))
 
     def _table(self) -> dict[str, Token]:
-        """All tokens by id, read again when the file changed or is another."""
+        """All tokens by id, read again when the file is another, or was or may have been written since."""
         try:
             stat = os.stat(self._name)  # noqa: PTH116 - twice as quick as pathlib, at each request
         except FileNotFoundError:
-            self.close()
             return {}
-        local = self._local
-        if getattr(local, "file", None) != (stat.st_dev, stat.st_ino):
-            self.close()
-            local.file = (stat.st_dev, stat.st_ino)
-        with self._explained():
-            connection = self._connection()
-            version = connection.execute("PRAGMA data_version").fetchone()[0]
-            if local.version != version:
-                local.table = {row[0]: Token(*row) for row in connection.execute("SELECT * FROM token")}
-                local.version = version
-        table: dict[str, Token] = local.table
+        seen = (stat.st_dev, stat.st_ino, stat.st_mtime_ns, stat.st_size)
+        if self._read[0] == seen:
+            return self._read[1]
+        with self._explained(), self._opened() as connection:
+            table = {row[0]: Token(*row) for row in connection.execute("SELECT * FROM token")}
+        # A file written this moment may be written again within the same tick of its time.
+        settled = abs(time.time_ns() - stat.st_mtime_ns) > SETTLED_NS
+        self._read = (seen if settled else (), table)
         return table
-
-    def _connection(self) -> sqlite3.Connection:
-        """This thread's connection, kept while the service runs."""
-        found: sqlite3.Connection | None = getattr(self._local, "connection", None)
-        if found is None:
-            found = self._local.connection = sqlite3.connect(
-                self.path, isolation_level=None, timeout=5, factory=_Connection, check_same_thread=False
-            )
-            self._local.version = None
-        return found
-
-    def close(self) -> None:
-        """Close this thread's connection."""
-        found: sqlite3.Connection | None = getattr(self._local, "connection", None)
-        if found is not None:
-            found.close()
-        self._local.connection = self._local.file = None
 
     # -- the file -----------------------------------------------------------------------------------------------
 
     @contextmanager
-    def _opened(self, *, create: bool = False) -> Iterator[sqlite3.Connection]:
+    def _opened(self, *, create: bool = False, wait_s: float = 30) -> Iterator[sqlite3.Connection]:
         """A connection for one command."""
         with self._explained():
             if create:
                 with suppress(FileExistsError):  # readable by its owner alone, from the first moment
                     os.close(os.open(self.path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
-            connection = sqlite3.connect(self.path, isolation_level=None, timeout=30)
+            connection = sqlite3.connect(self.path, isolation_level=None, timeout=wait_s)
             try:
                 connection.execute("BEGIN IMMEDIATE" if create else "BEGIN")
                 if create and not connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:

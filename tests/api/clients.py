@@ -73,7 +73,6 @@ class Running:
     def close(self) -> None:
         """Close the service's files."""
         self.app.extensions["sandtrack"].close()
-        self.tokens.close()
 
 
 def is_problem(answer: TestResponse, status: int, code: str, said: str = "") -> Mapping[str, Any]:

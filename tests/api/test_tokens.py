@@ -112,13 +112,12 @@ def test_a_use_that_cannot_be_noted_is_no_failure(tokens: Tokens):
     """While another program writes the file, tokens are found all the same."""
     made, text = tokens.make(role="operator", name="ida")
     other = sqlite3.connect(tokens.path, isolation_level=None)
-    tokens.find("x.y")
-    tokens._connection().execute("PRAGMA busy_timeout=10")
     other.execute("BEGIN IMMEDIATE")
     assert tokens.find(text) == made
     other.execute("ROLLBACK")
     other.close()
-    tokens.close()
+    (listed,) = tokens.listed()
+    assert listed.last_used is None
 
 
 def test_many_threads_at_once(tokens: Tokens):

@@ -39,6 +39,8 @@ _EMPTY = """
 import sys
 from flask import Flask
 from waitress import create_server
+import logging
+logging.getLogger("waitress.queue").setLevel(logging.ERROR)
 app = Flask("empty")
 app.add_url_rule("/", view_func=lambda: "")
 server = create_server(app, host="127.0.0.1", port=0, threads=4)
