@@ -467,12 +467,16 @@ def test_no_reference_no_strip_time(make_shop: Callable[[dict[str, Any]], Shop],
     assert "fast_share = …" in shop.setting("m1", "ester", 20).instead[0]
 
 
-def test_no_wanted_time_is_refused(make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]) -> None:
-    """Nothing said, nothing usual: no setting."""
+def test_no_wanted_time_takes_the_reference(
+    make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]
+) -> None:
+    """Nothing said, nothing usual: the strip time of the reference is aimed at, and that is said."""
     del content["binder_systems"]["furan"]["usual_strip_min"]
-    answer = make_shop(content).setting("m1", "furan", 20)
-    assert answer.because == "no strip time is wanted"
-    assert answer.instead[0] == "ask with strip_time_min"
+    answer = make_shop(content).setting("m1", "furan", 25)
+    reference = content["binder_systems"]["furan"]["reference"]["strip_time_min"]
+    assert answer.values["wanted_strip_min"] == reference
+    (flag,) = [flag for flag in answer.flags if flag.code == "no_wanted_time"]
+    assert flag.text.startswith(f"no strip time was asked for and none is usual: the reference's {reference} min")
 
 
 # -- sand temperature -----------------------------------------------------------------------------------------------

@@ -89,6 +89,14 @@ class _Asked:
         return self.system.entry.usual_strip_min if said is None else said
 
     @property
+    def wanted_or_reference_min(self) -> float | None:
+        """Strip time wanted; where none is said or usual, that of the reference, unless a setting is asked about."""
+        reference = self.system.entry.reference
+        if self.wanted_min is None and self.what_if is None and reference is not None:
+            return reference.strip_time_min
+        return self.wanted_min
+
+    @property
     def box_kg(self) -> float | None:
         said = self.numbers.get("box_sand_kg")
         return self.pattern.box_sand_kg if said is None and self.pattern is not None else said
@@ -226,12 +234,14 @@ def _refused_outright(draft: _Draft) -> Answer | None:
             ),
         )
     if asked.wanted_min is None and asked.what_if is None:
-        return draft.answer(
-            "no strip time is wanted",
-            (
-                "ask with strip_time_min",
-                f"add usual_strip_min to [binder_systems.{system.key}] or to the pattern in the set-up",
-            ),
+        draft.flags.append(
+            Flag(
+                "no_wanted_time",
+                f"no strip time was asked for and none is usual: the reference's "
+                f"{minutes(asked.wanted_or_reference_min or 0.0)} is taken; ask with strip_time_min, or add "
+                f"usual_strip_min to [binder_systems.{system.key}] of the set-up",
+                system.key,
+            )
         )
     what_if = asked.what_if
     faster = what_if is not None and what_if > system.window.high
@@ -273,7 +283,7 @@ def _answered(draft: _Draft) -> Answer:
         sand_temp_c=temp,
         chance=asked.numbers.get("chance", limits.chance_to_strip),
         work_time_share=limits.work_time_share,
-        wanted_min=asked.wanted_min,
+        wanted_min=asked.wanted_or_reference_min,
         fill_min=None if box is None else box / asked.mixer.sand_kg_min,
     )
     _say_what_was_asked(draft, job)
@@ -297,7 +307,10 @@ def _say_what_was_asked(draft: _Draft, job: Job) -> None:
     of_pattern = asked.pattern is not None and asked.pattern.usual_strip_min is not None
     if job.wanted_min is not None:
         draft.values |= {"wanted_strip_min": job.wanted_min, "wanted_chance": job.chance}
-        where = "as asked" if said else "the pattern's usual" if of_pattern else "the binder system's usual"
+        usual = (
+            "the binder system's usual" if asked.wanted_min is not None else "the reference's, for want of a usual one"
+        )
+        where = "as asked" if said else "the pattern's usual" if of_pattern else usual
         draft.basis.append(
             Basis("wanted strip time", f"{minutes(job.wanted_min)}, {where}", "record" if said else "set-up", where)
         )
