@@ -40,7 +40,7 @@ def with_jumps(ready: Prepared, scale: Scale, jump_sd: float) -> Jumped:
         if found is None:
             break
         trial_data = data.with_column(np.where(ready.age >= found, jump_sd, 0.0))
-        trial = find_mode(trial_data, scale, mode.fit)
+        trial = find_mode(trial_data, scale, mode.fit, near=mode)
         if trial.score - mode.score < BELIEVE:
             break
         ages.append(found)

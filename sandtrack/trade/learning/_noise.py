@@ -60,11 +60,11 @@ class Mode:
     score: float  # ln evidence with noise and lot spread integrated, up to a constant
 
 
-def find_mode(data: Evidence, scale: Scale, start: Posterior) -> Mode:
-    """Search the mode over noise and lot spread from a start."""
+def find_mode(data: Evidence, scale: Scale, start: Posterior, near: Mode | None = None) -> Mode:
+    """Search the mode over noise and lot spread from a start, best near a mode already known."""
     free = np.flatnonzero(scale.spread > 0.0)
     centre = np.log(np.maximum([start.noise[0], start.lot_sd[0]], 1e-20))
-    curvature = np.diag(1.0 / scale.spread[free] ** 2)
+    curvature = np.diag(1.0 / scale.spread[free] ** 2) if near is None else np.linalg.inv(near.covariance)
     for _ in range(_ROUNDS if free.size else 0):
         centre, curvature, start, small = _newton(data, scale, centre, curvature, free, start)
         if small:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +13,7 @@ from sandtrack.errors import FieldError
 from sandtrack.trade._kinetics import ZERO_C_IN_K, checked_lever, lever_at, lever_distance
 from sandtrack.trade._numbers import Numbers, given, is_single, like, plain, single
 from sandtrack.trade.learning._mixture import Mixture
-from sandtrack.trade.learning._normal import mixture_cdf, mixture_quantile
+from sandtrack.trade.learning._normal import Array, mixture_cdf, mixture_quantile
 from sandtrack.trade.learning._prepared import design
 from sandtrack.trade.learning.belief import Belief, Triple
 from sandtrack.trade.learning.checks import NOT_RECORDED, Checks
@@ -246,20 +247,28 @@ class Learned:
         levers = self.belief.window(window)
         kind, at = self.belief.lever_kind, self.belief.at_lever
         low, high = (float(lever_distance(lever, at, kind)) for lever in levers)
-        reached = low
-        for _ in range(_ROUNDS):
-            steps = np.linspace(low, high, _STEPS)
-            rows = design(self.belief, np.full(_STEPS, temp), lever_at(steps, at, kind))
-            means, sds = self.mixture.ln_time(rows, _asked(lot))
-            enough = mixture_cdf(np.array(by), means, sds, self.mixture.shares) >= wanted * (1 - 1e-9)
-            if not enough.any():
-                return None
-            first = int(np.argmax(enough))
-            if first == 0:
-                return levers[0]
-            low, high = steps[first - 1], steps[first]
-            reached = high
+        chance_at = self._chance_along(by, temp, lot)
+        reached = _first_enough(chance_at, wanted * (1 - 1e-9), low, high)
+        if reached is None or reached == low:
+            return None if reached is None else levers[0]
         return min(float(lever_at(reached, at, kind)), levers[1])
+
+    def _chance_along(self, by: float, temp_c: float, lot: Any) -> Callable[[Array], Array]:
+        """Chance at any distance of the lever: each mean is straight in it, each variance a parabola."""
+        at = self.belief.at_lever
+        rows = design(self.belief, np.full(1, temp_c), np.full(1, at)).repeat(3, axis=0)
+        rows[:, 2] = (0.0, 1.0, -1.0)
+        means, sds = self.mixture.ln_time(rows, _asked(lot))
+        variances = sds * sds
+        slope = means[:, 2:] - means[:, :1]
+        lean, bow = 0.5 * (variances[:, 2:] - variances[:, 1:2]), 0.5 * (variances[:, 1:2] + variances[:, 2:])
+        bow = bow - variances[:, :1]
+
+        def chance_at(distance: Array) -> Array:
+            sd = np.sqrt(variances[:, :1] + (lean + bow * distance) * distance)
+            return mixture_cdf(np.array(by), means[:, :1] + slope * distance, sd, self.mixture.shares)
+
+        return chance_at
 
     def ln_time(
         self, temp_c: Numbers, lever: Numbers, lot: Any = None, more: tuple[int, ...] = ()
@@ -302,6 +311,22 @@ class Learned:
         which = None if asked is None else np.broadcast_to(asked, shape).ravel()
         means, sds = self.mixture.ln_time(rows, which)
         return means, sds, shape
+
+
+def _first_enough(chance_at: Callable[[Array], Array], wanted: float, low: float, high: float) -> float | None:
+    """Smallest distance that reaches the chance: in steps first, then inside the step that reached it."""
+    reached = None
+    for _ in range(_ROUNDS):
+        steps = np.linspace(low, high, _STEPS)
+        enough = np.flatnonzero(chance_at(steps) >= wanted)
+        if not enough.size:
+            break
+        first = int(enough[0])
+        reached = float(steps[first])
+        if first == 0:
+            break
+        low, high = float(steps[first - 1]), reached
+    return reached
 
 
 def _asked(lot: Any) -> Any:
