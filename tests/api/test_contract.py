@@ -84,8 +84,8 @@ def test_made_up_requests(running: Running, described: Any, method: str, path: s
 @pytest.mark.soak
 @pytest.mark.parametrize(("method", "path"), OPERATIONS)
 def test_many_made_up_requests(running: Running, described: Any, method: str, path: str):
-    """The same with twenty times as many."""
-    answer_all(running, described, method, path, 60)
+    """The same with ten times as many."""
+    answer_all(running, described, method, path, 30)
 
 
 def test_made_up_lines(running: Running, described: Any):
