@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from sandtrack import __version__
-from sandtrack.cli import asking, keeping, recording, serving
+from sandtrack.cli import asking, keeping, mixers, recording, serving
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -29,6 +29,7 @@ for _command in (
     asking.dose,
     asking.reclaim,
     asking.balance,
+    mixers.calibration,
     asking.attention,
     asking.records,
     asking.verify,

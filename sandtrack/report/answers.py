@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from sandtrack.report import brief
+from sandtrack.report import brief, mixers
 from sandtrack.report.text import Names, basis, cautions, clock, day, flags, mass, minutes, number, table, wrapped
 from sandtrack.shop import Answer
 
@@ -258,6 +258,7 @@ _BODIES: Mapping[str, Body] = {
     "attention": _attention,
     "balance": _balance,
     "brief": brief.body,
+    "calibration": mixers.calibration,
     "cover": _cover,
     "moulds": _moulds,
     "rates": _rates,

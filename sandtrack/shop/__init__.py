@@ -18,6 +18,7 @@ from sandtrack.shop import cover, finding, moulds, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.circuit import balance, rates
 from sandtrack.shop.dosing import setting
+from sandtrack.shop.mixers import calibration
 from sandtrack.shop.picture import Moment, moment, picture
 from sandtrack.shop.watch import attention
 
@@ -120,6 +121,8 @@ class Shop:
         chance: float | None = None,
         catalyst_pct: float | None = None,
         fast_share: float | None = None,
+        pattern_temp_c: float | str | None = None,
+        surroundings_c: float | str | None = None,
         at: Moment = None,
         known_on: Moment = None,
     ) -> Answer:
@@ -141,6 +144,8 @@ class Shop:
                 chance=chance,
                 catalyst_pct=catalyst_pct,
                 fast_share=fast_share,
+                pattern_temp_c=pattern_temp_c,
+                surroundings_c=surroundings_c,
             )
 
     def moulds(self, at: Moment = None, known_on: Moment = None) -> Answer:
@@ -164,6 +169,14 @@ class Shop:
         """Everything that needs a look at an instant (now, if not said), most urgent first."""
         with picture(self.ledger, at, known_on) as seen:
             return attention.attention(seen)
+
+    def calibration(self, mixer: str, at: Moment = None, known_on: Moment = None) -> Answer:
+        """What a mixer's latest calibrations say: rates, settings, drift, what it does to the mix, and when due.
+
+        Raises UnknownName.
+        """
+        with picture(self.ledger, at, known_on) as seen:
+            return calibration.calibration(seen, mixer)
 
     def _period(self, since: Moment, until: Moment) -> tuple[int, int]:
         """First and last instant of a period of days or times; raises InputErrors."""
