@@ -44,7 +44,7 @@ class Result:
 
 def results(picture: Picture, since: int | None, until: int) -> list[Result]:
     """Every test of a period, in order of happening."""
-    return [_result(seen) for seen in picture.records("sand_test", since=since, until=until)]
+    return [result(seen) for seen in picture.records("sand_test", since=since, until=until)]
 
 
 def latest(found: Iterable[Result]) -> list[Result]:
@@ -75,7 +75,8 @@ def bounds(low: float | None, high: float | None) -> str:
     return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
 
 
-def _result(seen: Seen) -> Result:
+def result(seen: Seen) -> Result:
+    """What one test gives."""
     values = seen.values
     sample = values.get("sample", {})
     computed: dict[str, float] = {}

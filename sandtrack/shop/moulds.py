@@ -12,6 +12,8 @@ from sandtrack.shop import blocks
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW
 from sandtrack.shop.dosing import sand_temperature, systems
+from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, lever_of_mix, lot_of_mix
+from sandtrack.shop.dosing.learned import STARTING, Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE
 from sandtrack.shop.picture import KG, Picture, Seen
 
@@ -56,13 +58,15 @@ def moulds(picture: Picture) -> Answer:
     blocked = [block for block in blocks.blocked(picture) if block.what == "mould"]
     held = {block.key for block in blocked}
     ranges: dict[str, Range] = {}
+    laws: dict[str, Law] = {}
     entries: dict[str, dict[str, Any]] = {}
     for mould in standing:
         mould.held = mould.number in held
         _look_at(picture, mould)
-        entries[mould.number] = {**_contents(picture, mould), **_strip(picture, mould, ranges)}
+        entries[mould.number] = {**_contents(picture, mould), **_strip(picture, mould, ranges, laws)}
     flags = [flag for mould in standing for flag in mould.flags]
     flags += [block.flag for block in blocked if block.key in entries]
+    flags += [flag for law in laws.values() for flag in law.flags()]
     return Answer(
         question="moulds",
         as_of=picture.as_of,
@@ -76,7 +80,7 @@ def moulds(picture: Picture) -> Answer:
                 "from the end of each mix, by its own sand temperature and the catalyst that it really drew; of "
                 "several mixes the slowest counts",
                 "derived",
-                "starting belief: no strip check is used yet; wide on purpose",
+                "; ".join(f"{law.system.name}: {law.basis(picture).value}" for law in laws.values()) or STARTING,
             ),
         ),
         flags=tuple(flags),
@@ -173,9 +177,9 @@ class _Clock:
     chance: float
 
 
-def _strip(picture: Picture, mould: _Mould, ranges: dict[str, Range]) -> dict[str, Any]:
+def _strip(picture: Picture, mould: _Mould, ranges: dict[str, Range], laws: dict[str, Law]) -> dict[str, Any]:
     """Clock times of the slowest of a mould's mixes, and whether it is ready to be tried."""
-    clocks = [_clock(picture, mould, mix) for mix in mould.mixes]
+    clocks = [_clock(picture, mould, mix, laws) for mix in mould.mixes]
     known = [clock for clock in clocks if clock is not None]
     if not known or len(known) < len(clocks):
         words = "its strip time is not known: test, then draw"
@@ -213,11 +217,12 @@ def _ready(picture: Picture, mould: _Mould, low: int, mid: int, high: int) -> tu
     return "not yet", f"{stop}not yet likely; {when}, and may take until {late}: test, then draw"
 
 
-def _clock(picture: Picture, mould: _Mould, mix: Seen) -> _Clock | None:
+def _clock(picture: Picture, mould: _Mould, mix: Seen, laws: dict[str, Law]) -> _Clock | None:
     """Strip time of one mix by its own record; None, with a flag, where that does not say enough."""
     day = picture.setups.on(mix.at)
     system = systems.system(day.find("binder_systems", mix.values["binder_system"]))
-    if system.belief is None:
+    law = learned_law(picture, system)
+    if law is None:
         mould.flag("no_reference", f"no strip time of {system.name} is known: the set-up gives no reference")
         return None
     temp = mix.values.get("sand_temp_c")
@@ -229,15 +234,10 @@ def _clock(picture: Picture, mould: _Mould, mix: Seen) -> _Clock | None:
         temp = last.value_c
         text = f"mix {mix.id} gives no sand temperature: {temp:.1f} °C of {last.source} is used"
         mould.flag("sand_temp_recorded", text)
-    if not sand_temperature.LOWEST_C <= temp <= sand_temperature.HIGHEST_C:
+    if not LOWEST_C <= temp <= HIGHEST_C:
         mould.flag("sand_temp_implausible", f"mix {mix.id} says {temp:.1f} °C, which mixed sand is not")
         return None
-    streams = [
-        (material, day.is_sand(material), day.mass_mg(stream["mass_kg"]) / KG)
-        for stream in mix.values["streams"]
-        if (material := stream.get("material") or day.material_at(stream["place"]))
-    ]
-    lever = system.lever_used(streams)
+    lever = lever_of_mix(picture, system, mix)
     if lever is None:
         lever = system.usual
         if lever is None:
@@ -248,6 +248,8 @@ def _clock(picture: Picture, mould: _Mould, mix: Seen) -> _Clock | None:
     elif not system.window.holds(lever):
         text = f"mix {mix.id} had {system.show(round(lever, 1))}, outside the window of {system.window}"
         mould.flag("outside_window", text)
-    low, mid, high = (mix.at + round(span * _MINUTE) for span in system.belief.strip_range_min(temp, lever))
+    laws[system.key] = law
+    lot = law.label(lot_of_mix(picture, system, mix))
+    low, mid, high = (mix.at + round(span * _MINUTE) for span in law.times.strip_range_min(temp, lever, lot=lot))
     passed = (picture.at - mix.at) / _MINUTE
-    return _Clock(low, mid, high, system.belief.chance_by(passed, temp, lever) if passed > 0 else 0.0)
+    return _Clock(low, mid, high, float(law.times.chance_by(passed, temp, lever, lot=lot)) if passed > 0 else 0.0)

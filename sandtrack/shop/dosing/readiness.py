@@ -28,6 +28,8 @@ class Lot:
     place: str
     material: str
     seen: Seen
+    part_mg: int
+    """How much of the stock is of it."""
 
     @property
     def name(self) -> str:
@@ -35,7 +37,12 @@ class Lot:
         return lot
 
 
-def look_at(picture: Picture, mixer: Mixer, system: System) -> tuple[list[Flag], list[Flag]]:
+def lots(picture: Picture, mixer: Mixer, system: System) -> list[Lot]:
+    """Lots that the stock of everything drawn for this system can be of, the latest first."""
+    return _lots(picture, mixer.draws.get(system.key, {}))
+
+
+def look_at(picture: Picture, mixer: Mixer, system: System, lots: list[Lot]) -> tuple[list[Flag], list[Flag]]:
     """What blocks the mixer from this system, and what else is to be looked at."""
     draws = mixer.draws.get(system.key, {})
     if not draws:
@@ -44,7 +51,6 @@ def look_at(picture: Picture, mixer: Mixer, system: System) -> tuple[list[Flag],
             f"(mixers.{mixer.key}.draws.{system.key}): blocked stock, lots and reclaimed sand cannot be checked"
         )
         return [], [Flag("draws_unknown", text, mixer.key), *_calibration(picture, mixer)]
-    lots = _lots(picture, draws)
     blocking = list(_blocking(picture, draws, lots))
     return blocking, [
         *_past_use_by(picture, lots),
@@ -80,8 +86,9 @@ def _lots(picture: Picture, draws: Mapping[str, str]) -> list[Lot]:
             continue
         day = picture.setups.on(seen.at)
         material = seen.values.get("material") or day.material_at(seen.values.get("source", place))
-        found.append(Lot(place, material, seen))
-        left[place] -= _mass_mg(day, seen.values)
+        mass = _mass_mg(day, seen.values)
+        found.append(Lot(place, material, seen, min(mass, left[place])))
+        left[place] -= mass
         if left[place] <= 0:
             del left[place]
             if not left:

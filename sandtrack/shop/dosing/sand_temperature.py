@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from sandtrack.plant import Mixer
 from sandtrack.records import times
 from sandtrack.shop.answer import Basis, Flag
+from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C
+from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import Picture
+from sandtrack.trade.heat import blend_temp_c
 
-# practice: no shop mixes sand colder or hotter than this; a gauge that says so is broken or not in the sand.
-LOWEST_C, HIGHEST_C = -20.0, 60.0
 # practice: some tonnes of sand do not change by more than this within this time; two readings that agree are believed.
 MOST_CHANGE_C, WITHIN_H = 10.0, 2.0
 # practice: a reading of another day says nothing of today's sand.
@@ -53,15 +55,19 @@ def readings(picture: Picture, mixer: str, until: int, hours: float) -> Iterator
             yield Reading(seen.at, values["value_c"], name)
 
 
-def judged(picture: Picture, mixer: str, given_c: float | None) -> SandTemperature:
-    """The temperature to go by: the one given, else the last one read, unless it cannot be."""
+def judged(picture: Picture, machine: Mixer, system: System, given_c: float | None) -> SandTemperature:
+    """The temperature to go by: the one given, else the last one read, else that of the silos' sands put together.
+
+    One that cannot be is not acted on.
+    """
+    mixer = machine.key
     if given_c is not None:
         why = _implausible(picture, mixer, given_c, picture.at, None)
         basis = Basis("sand temperature", f"{given_c:.1f} °C", "record", "as given with the question")
         return _found(given_c, basis, (), why, mixer)
     last = next(readings(picture, mixer, picture.at, OLDEST_H), None)
     if last is None:
-        return SandTemperature(
+        return _estimated(picture, machine, system) or SandTemperature(
             None,
             because=f"the temperature of the mixed sand is not given, and none of {picture.name('mixers', mixer)} was "
             f"recorded in the last {OLDEST_H:g} h",
@@ -76,6 +82,39 @@ def judged(picture: Picture, mixer: str, given_c: float | None) -> SandTemperatu
     why = _implausible(picture, mixer, last.value_c, last.at, last)
     basis = Basis("sand temperature", f"{last.value_c:.1f} °C, read at {read_at}", "record", last.source)
     return _found(last.value_c, basis, (flag,), why, mixer)
+
+
+def _estimated(picture: Picture, machine: Mixer, system: System) -> SandTemperature | None:
+    """From the last temperature of each silo of the last day, by the usual shares; None where one is missing."""
+    share, draws = system.entry.reclaimed_share, machine.draws.get(system.key, {})
+    parts = {draws.get("new_sand", ""): 1.0 - (share or 0.0), draws.get("reclaimed_sand", ""): share or 0.0}
+    if share is None:  # one sand is drawn, or it is not known how much of each
+        drawn = [place for place in parts if place]
+        if len(drawn) != 1:
+            return None
+        parts = {drawn[0]: 1.0}
+    parts = {place: part for place, part in parts.items() if part > 0}
+    seen: dict[str, Reading] = {}
+    since = picture.at - round(OLDEST_H * _HOUR)
+    for record in picture.records("temperature", since=since, newest_first=True, naming=set(parts)):
+        place, value = record.values.get("place", ""), record.values["value_c"]
+        if record.values["what"] == "place" and place in parts and LOWEST_C <= value <= HIGHEST_C:
+            seen.setdefault(place, Reading(record.at, value, f"{record.kind} {record.id}"))
+    if set(seen) != set(parts):
+        return None
+    value_c = float(blend_temp_c(list(parts.values()), [seen[place].value_c for place in parts]))
+    told = ", ".join(
+        f"{100 * part:.0f} % from {picture.name('places', place)} at {seen[place].value_c:.1f} °C "
+        f"({seen[place].source}, {_age(picture.at - seen[place].at)} ago)"
+        for place, part in parts.items()
+    )
+    text = (
+        f"no temperature of mixed sand was given or read: {value_c:.1f} °C is estimated, {told}; "
+        "the mixer's own warmth is left out, so measure it at the mixer"
+    )
+    source = "heat balance of the silos' sands (quartz enthalpy, NIST-JANAF)"
+    basis = Basis("sand temperature", f"{value_c:.1f} °C, estimated: {told}", "derived", source)
+    return SandTemperature(value_c, (basis,), (Flag("sand_temp_estimated", text, machine.key),))
 
 
 def _found(value_c: float, basis: Basis, flags: tuple[Flag, ...], why: str, mixer: str) -> SandTemperature:

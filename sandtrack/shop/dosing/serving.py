@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from statistics import NormalDist
+from functools import cached_property
+from typing import Any
+
+import numpy as np
 
 from sandtrack.shop.dosing.systems import System
-from sandtrack.trade.learning import Belief
+from sandtrack.shop.dosing.warmth import Surroundings
+from sandtrack.trade.learning.protocol import StripTimes
 
 COVERAGE = 0.8
-_Z = NormalDist().inv_cdf((1 + COVERAGE) / 2)
 _HAIR = 1e-9  # a chance or a time this close counts as reached
 _TEMP_STEP_C = 0.5
 
@@ -33,27 +36,39 @@ class Job:
     """One box to be moulded in one binder system, with sand of one temperature."""
 
     system: System
-    belief: Belief
+    law: StripTimes
     sand_temp_c: float
     chance: float
     work_time_share: float
     wanted_min: float | None = None
     fill_min: float | None = None
+    lot: int | None = None
+    """Label of the resin's lot among the checks."""
+    around: Surroundings | None = None
+    """Pattern and room, where they are known: then the slowest point of the mould counts."""
+
+    @cached_property
+    def _told(self) -> dict[float, Times]:
+        return {}
 
     def times(self, lever: float) -> Times:
-        """Times at one setting.
+        """Times at one setting."""
+        told = self._told.get(lever)
+        if told is None:
+            told = self._told[lever] = self._times(lever)
+        return told
 
-        The work time's range joins that of the strip time and that of the share work ÷ strip as independent.
-        """
-        strip = self.belief.strip_range_min(self.sand_temp_c, lever, coverage=COVERAGE)
-        share = self.system.work_share
-        middle = strip[1] * share.usual
-        down = math.hypot(math.log(strip[1] / strip[0]), math.log(share.usual / share.low))
-        up = math.hypot(math.log(strip[2] / strip[1]), math.log(share.high / share.usual))
-        work = (middle * math.exp(-down), middle, middle * math.exp(up))
+    def _times(self, lever: float) -> Times:
+        strip = self.law.strip_range_min(self.sand_temp_c, lever, coverage=COVERAGE, lot=self.lot)
+        work = work_min(self.system, strip)
+        slower = self._slower(lever)
         by = self.wanted_min
-        chance = None if by is None else self.belief.chance_by(by, self.sand_temp_c, lever)
-        return Times(lever, strip, work, chance)
+        chance = None if by is None else float(self.law.chance_by(by / slower, self.sand_temp_c, lever, lot=self.lot))
+        return Times(lever, (strip[0] * slower, strip[1] * slower, strip[2] * slower), work, chance)
+
+    def _slower(self, lever: float) -> float:
+        """How much longer the slowest point of the mould takes than sand that keeps its temperature."""
+        return 1.0 if self.around is None else float(self.around.slower(self.sand_temp_c, lever))
 
     def longest_fill_min(self, lever: float) -> float:
         """Longest time a fill may plan to take: a share of the low end of the work time. [min]"""
@@ -73,14 +88,23 @@ class Job:
         settings = self.system.settings()
         if self.wanted_min is None:
             return None
-        exact = self.belief.lever_for(
-            self.wanted_min, self.sand_temp_c, chance=self.chance, window=(settings[0], settings[-1])
-        )
+        exact = self._lever_wanted(self.wanted_min, settings)
         if exact is None:
             return None
         # What is rounded is worked out again: the setting told is the one that was found to serve.
         rounded = (lever for lever in settings if lever >= exact * (1 - _HAIR))
         return next((lever for lever in rounded if self.strips(lever)), None)
+
+    def _lever_wanted(self, by_min: float, settings: list[float]) -> float | None:
+        """Where to begin looking for a setting that strips in time."""
+        if self.around is None:
+            ends = (settings[0], settings[-1])
+            return self.law.lever_for(by_min, self.sand_temp_c, chance=self.chance, window=ends, lot=self.lot)
+        levers = np.array(settings)
+        slower = self.around.slower(self.sand_temp_c, levers)
+        chances = self.law.chance_by(by_min / slower, self.sand_temp_c, levers, lot=self.lot)
+        enough = np.flatnonzero(chances >= self.chance * (1 - 1e-6))
+        return settings[int(enough[0])] if enough.size else None
 
     def serving(self) -> float | None:
         """Smallest setting that strips in time and leaves time to fill; None where none does both."""
@@ -89,13 +113,19 @@ class Job:
 
     def fastest_fitting(self) -> float | None:
         """Largest setting that leaves time to fill, None where none does."""
-        return next((lever for lever in reversed(self.system.settings()) if self.fits(lever)), None)
+        settings = self.system.settings()
+        if self.fill_min is not None:
+            # All at once first; those that may fit are then looked at one by one.
+            low, middle, _ = self.law.strip_range_min(self.sand_temp_c, np.array(settings), lot=self.lot)
+            longest = self.work_time_share * _work_low(self.system, low, middle)
+            settings = [lever for lever, most in zip(settings, longest, strict=True) if self.fill_min <= most * 1.001]
+        return next((lever for lever in reversed(settings) if self.fits(lever)), None)
 
     def surely_by_min(self, lever: float) -> float:
         """Time by which a setting strips with the wanted chance. [min]"""
-        low, middle, high = self.belief.strip_range_min(self.sand_temp_c, lever, coverage=COVERAGE)
-        spread = math.log(high / low) / (2 * _Z)
-        return middle * math.exp(NormalDist().inv_cdf(self.chance) * spread)
+        coverage = max(abs(2 * self.chance - 1), _HAIR)
+        low, _, high = self.law.strip_range_min(self.sand_temp_c, lever, coverage=coverage, lot=self.lot)
+        return float(high if self.chance >= 0.5 else low) * self._slower(lever)
 
     def serving_temperature_c(self, *, warmer: bool) -> float | None:
         """Nearest warmer (or cooler) sand, in half degrees, at which some setting serves; None if none does. [degC]"""
@@ -107,3 +137,17 @@ class Job:
                 return temp
             temp += step
         return None
+
+
+def work_min(system: System, strip: Span) -> Span:
+    """Range of the work time: those of the strip time and of the share work ÷ strip, joined as independent."""
+    share = system.work_share
+    middle = strip[1] * share.usual
+    up = math.hypot(math.log(strip[2] / strip[1]), math.log(share.high / share.usual))
+    return float(_work_low(system, strip[0], strip[1])), middle, middle * math.exp(up)
+
+
+def _work_low(system: System, low: Any, middle: Any) -> Any:
+    share = system.work_share
+    down = np.hypot(np.log(middle / low), math.log(share.usual / share.low))
+    return middle * share.usual * np.exp(-down)

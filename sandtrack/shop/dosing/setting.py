@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from sandtrack import units
-from sandtrack.errors import FieldError, InputErrors
-from sandtrack.plant import Limits, Mixer, Pattern
-from sandtrack.records.events import PURPOSES
+from sandtrack.plant import Limits
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW, WRONG_MATERIAL
-from sandtrack.shop.dosing import readiness, sand_temperature, set_points, systems, ways_out
+from sandtrack.shop.dosing import acid, readiness, sand_temperature, set_points, ways_out
+from sandtrack.shop.dosing.asked import Asked, read
+from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE, Job, Times
-from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.words import minutes, moulders_words
 from sandtrack.shop.picture import Picture
 from sandtrack.trade.advice import temperature_advice
@@ -40,6 +37,8 @@ def setting(
     chance: float | None = None,
     catalyst_pct: float | None = None,
     fast_share: float | None = None,
+    pattern_temp_c: float | str | None = None,
+    surroundings_c: float | str | None = None,
 ) -> Answer:
     """What to set for a wanted strip time; with `catalyst_pct` or `fast_share`: what that setting would give.
 
@@ -47,11 +46,13 @@ def setting(
     `wanted_chance`; `resin_pct`, `catalyst_pct` (with `catalyst_base`, what is 100 %), `fast_share` (grades only),
     `chance_to_strip`, `strip_time_min`, `work_time_min` (middles), `fill_within_min` (planning limit), `flows_kg_min`
     and `flows_ml_min` by stream; with a box `box_sand_kg`, `fill_time_min`, `work_time_used_share` (of the low end of
-    the work time), `masses_kg`; `say`, the moulder's words. Where nothing serves: `nearest` with the same names and
-    `serves` false.
+    the work time), `masses_kg`, `strip_after_first_sand_min` (the middle on the clock of the first sand); with a
+    pattern's or the room's temperature `slowest_point` (`core_min`, `face_min`, `slowest`, `face_temp_c`, …), by which
+    the strip time then goes; `resin_lot`; `say`, the moulder's words. Where nothing serves: `nearest` with the same
+    names and `serves` false.
     Ranges: `strip_time_min`, `work_time_min`. Raises UnknownName, InputErrors.
     """
-    asked = _asked(
+    asked = read(
         picture,
         mixer,
         binder_system,
@@ -62,49 +63,14 @@ def setting(
             "chance": chance,
             "catalyst_pct": catalyst_pct,
             "fast_share": fast_share,
+            "pattern_temp_c": pattern_temp_c,
+            "surroundings_c": surroundings_c,
         },
         pattern,
         purpose,
     )
     draft = _Draft(picture, asked)
     return _refused_outright(draft) or _answered(draft)
-
-
-@dataclass(frozen=True)
-class _Asked:
-    """The question as read."""
-
-    mixer: Mixer
-    system: System
-    numbers: dict[str, float]
-    pattern: Pattern | None
-    purpose: str | None
-
-    @property
-    def wanted_min(self) -> float | None:
-        """Strip time wanted: said, else the pattern's usual, else the system's."""
-        said = self.numbers.get("strip_time_min")
-        if said is None and self.pattern is not None:
-            said = self.pattern.usual_strip_min
-        return self.system.entry.usual_strip_min if said is None else said
-
-    @property
-    def wanted_or_reference_min(self) -> float | None:
-        """Strip time wanted; where none is said or usual, that of the reference, unless a setting is asked about."""
-        reference = self.system.entry.reference
-        if self.wanted_min is None and self.what_if is None and reference is not None:
-            return reference.strip_time_min
-        return self.wanted_min
-
-    @property
-    def box_kg(self) -> float | None:
-        said = self.numbers.get("box_sand_kg")
-        return self.pattern.box_sand_kg if said is None and self.pattern is not None else said
-
-    @property
-    def what_if(self) -> float | None:
-        """A setting asked about, of what sets the speed."""
-        return self.numbers.get(self.system.lever_field)
 
 
 def _family_caution(family: Family) -> list[Caution]:
@@ -121,11 +87,12 @@ class _Draft:
     """An answer on its way."""
 
     picture: Picture
-    asked: _Asked
+    asked: Asked
     values: dict[str, Any] = field(default_factory=dict)
     ranges: dict[str, Range] = field(default_factory=dict)
     basis: list[Basis] = field(default_factory=list)
     flags: list[Flag] = field(default_factory=list)
+    law: Law | None = None
 
     def answer(self, because: str = "", instead: tuple[str, ...] = ()) -> Answer:
         codes = {flag.code for flag in self.flags}
@@ -154,50 +121,6 @@ class _Draft:
             instead=instead,
             head=self.picture.head,
         )
-
-
-_READ: dict[str, Callable[[Any], float]] = {
-    "sand_temp_c": lambda raw: units.parse(raw, "temperature", field="sand_temp_c"),
-    "strip_time_min": lambda raw: units.parse(raw, "time", field="strip_time_min", unit="min"),
-    "box_sand_kg": lambda raw: units.parse(raw, "mass", field="box_sand_kg"),
-    "chance": lambda raw: float(units.number(raw, field="chance")),
-    "catalyst_pct": lambda raw: units.parse(raw, "percent", field="catalyst_pct"),
-    "fast_share": lambda raw: float(units.number(raw, field="fast_share")),
-}
-
-
-def _asked(
-    picture: Picture,
-    mixer: str,
-    binder_system: str,
-    raw: dict[str, Any],
-    pattern: str | None,
-    purpose: str | None,
-) -> _Asked:
-    machine: Mixer = picture.plant.named("mixers", mixer)
-    system = systems.named(picture.plant, binder_system)
-    card: Pattern | None = None if pattern is None else picture.plant.named("patterns", pattern)
-    numbers: dict[str, float] = {}
-    problems: list[FieldError] = []
-    for name, value in raw.items():
-        if value is None:
-            continue
-        try:
-            numbers[name] = _READ[name](value)
-        except FieldError as problem:
-            problems.append(problem)
-    for name in ("strip_time_min", "box_sand_kg"):
-        if numbers.get(name, 1.0) <= 0:
-            problems.append(FieldError(field=name, value=raw[name], reason="is nothing", accepted="above 0"))
-    if not 0 < numbers.get("chance", 0.5) < 1:
-        problems.append(
-            FieldError(field="chance", value=raw["chance"], reason="is out of range", accepted="between 0 and 1")
-        )
-    if purpose is not None and purpose not in PURPOSES:
-        problems.append(FieldError(field="purpose", value=purpose, reason="is not known", accepted=", ".join(PURPOSES)))
-    if problems:
-        raise InputErrors(problems, what="the question")
-    return _Asked(machine, system, numbers, card, purpose)
 
 
 def _refused_outright(draft: _Draft) -> Answer | None:
@@ -256,14 +179,19 @@ def _refused_outright(draft: _Draft) -> Answer | None:
 def _answered(draft: _Draft) -> Answer:
     asked, picture, limits = draft.asked, draft.picture, draft.picture.plant.limits
     system = asked.system
-    blocking, notes = readiness.look_at(picture, asked.mixer, system)
+    law = learned_law(picture, system)
+    lots = readiness.lots(picture, asked.mixer, system)
+    blocking, notes = readiness.look_at(picture, asked.mixer, system, lots)
     draft.flags += blocking
     draft.flags += notes
+    draft.flags += acid.demand(picture, asked.mixer, system)
     draft.basis += system.basis
-    sand = sand_temperature.judged(picture, asked.mixer.key, asked.numbers.get("sand_temp_c"))
+    if law is not None:
+        draft.basis.append(law.basis(picture))
+    sand = sand_temperature.judged(picture, asked.mixer, system, asked.numbers.get("sand_temp_c"))
     draft.flags += sand.flags
     draft.basis += sand.basis
-    if sand.value_c is None or system.belief is None:
+    if sand.value_c is None or law is None:
         record = f"record it: a temperature of mixed_sand, or sand_temp_c of a mix, on {asked.mixer.key}"
         return draft.answer(sand.because, (sand_temperature.AGAIN, record))
     if blocking:
@@ -276,16 +204,24 @@ def _answered(draft: _Draft) -> Answer:
     window = system.family.sand_window_c
     for advice in temperature_advice(system.family, temp, sand_window_c=window):
         draft.flags.append(Flag(advice.code, advice.text, asked.mixer.key))
-    box = asked.box_kg
+    box, lot = asked.box_kg, law.lot_now(lots)
     job = Job(
         system=system,
-        belief=system.belief,
+        law=law.times,
         sand_temp_c=temp,
         chance=asked.numbers.get("chance", limits.chance_to_strip),
         work_time_share=limits.work_time_share,
         wanted_min=asked.wanted_or_reference_min,
         fill_min=None if box is None else box / asked.mixer.sand_kg_min,
+        lot=law.label(lot),
+        around=asked.around(law.cure_law),
     )
+    draft.law = law
+    draft.flags += [*law.flags(), *law.lot_flags(lot)]
+    if lot:
+        draft.values["resin_lot"] = lot
+    if job.around is not None:
+        draft.basis.append(job.around.basis())
     _say_what_was_asked(draft, job)
     what_if = asked.what_if
     if what_if is not None:
@@ -359,6 +295,10 @@ def _what_if(draft: _Draft, job: Job, lever: float) -> Answer:
 def _points(draft: _Draft, job: Job, told: Times) -> dict[str, Any]:
     points, flags = set_points.of(draft.picture, draft.asked.mixer, job, told, draft.asked.box_kg)
     draft.flags += flags
+    if draft.law is not None:
+        draft.flags += draft.law.outside(job.sand_temp_c, told.lever)
+    if job.around is not None:
+        points["slowest_point"] = job.around.told(job.sand_temp_c, told.lever)
     return points
 
 
@@ -366,6 +306,8 @@ def _tell(draft: _Draft, job: Job, lever: float) -> None:
     told = job.times(lever)
     draft.values |= _points(draft, job, told)
     draft.values["strip_time_min"], draft.values["work_time_min"] = told.strip_min[1], told.work_min[1]
-    draft.values["say"] = moulders_words(told.strip_min)
+    draft.values["say"] = moulders_words(told.strip_min, job.fill_min)
+    if job.fill_min is not None:
+        draft.values["strip_after_first_sand_min"] = job.fill_min + told.strip_min[1]
     draft.ranges["strip_time_min"] = Range(*told.strip_min, COVERAGE, _STRIP_MEANING)
     draft.ranges["work_time_min"] = Range(*told.work_min, COVERAGE, _WORK_MEANING)

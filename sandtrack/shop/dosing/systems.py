@@ -21,7 +21,7 @@ GRADE_STEP_SHARE = 0.05
 # The drier of an alkyd urethane moves the time only weakly; by how much is a guess (practice), hence its width.
 DRIER_EXPONENT = (0.5, 0.3)
 
-_HOW = {
+HOW = {
     "hand": "by hand",
     "hardness": "by a hardness gauge",
     "strength": "by strength",
@@ -275,15 +275,8 @@ def _what_is_believed(family: Family, reference: Reference) -> list[Basis]:
     return [
         Basis(
             "reference",
-            f"{reference.strip_time_min:g} min at {reference.temp_c:g} °C and {at}, {_HOW[reference.definition]}",
+            f"{reference.strip_time_min:g} min at {reference.temp_c:g} °C and {at}, {HOW[reference.definition]}",
             "set-up",
             "reference",
-        ),
-        Basis(
-            "belief",
-            "starting belief: no strip check is used yet; wide on purpose",
-            "practice",
-            "reference within a factor of two, activation energy 50.5 ± 8 kJ/mol, how time falls with the setting a "
-            "guess that no source supports",
         ),
     ]

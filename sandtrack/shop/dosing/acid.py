@@ -1,0 +1,77 @@
+"""What the sand's own alkali takes from an acid cure, or its acid adds to it: a warning, never a correction."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from sandtrack.plant import Mixer
+from sandtrack.records import times
+from sandtrack.shop import laboratory
+from sandtrack.shop.answer import Flag
+from sandtrack.shop.dosing.systems import System
+from sandtrack.shop.picture import Picture
+from sandtrack.trade.acid import acid_taken_up_pct
+
+_DAY = 86_400_000_000
+OLDEST_DAYS = 60  # practice: acid demand moves with the circuit, by weeks
+SHARE_OF_ACID = 0.15  # practice: raised where the sand may move the acid by more than this of what is usual
+_USUAL_STRENGTH_PCT = 65.0  # practice: a sulphonic acid as delivered
+_NAME = "acid_demand_ml"
+
+
+def demand(picture: Picture, mixer: Mixer, system: System) -> Iterator[Flag]:
+    """Flags on the acid demand of the sands that a mixer draws for an acid cure, by their last tests."""
+    if not system.family.key.endswith("_acid"):
+        return
+    draws, share = mixer.draws.get(system.key, {}), system.entry.reclaimed_share
+    parts = {draws.get("new_sand", ""): 1.0 - (share or 0.0), draws.get("reclaimed_sand", ""): share or 0.0}
+    found = _latest(picture, {place for place, part in parts.items() if place and part > 0})
+    for result in found.values():
+        for name, value, limits in laboratory.outside(picture, result):
+            if name == _NAME:
+                where = picture.name("places", result.place)
+                text = (
+                    f"acid demand of {where} is {value:.1f} ml, outside {limits} (test {result.id}): "
+                    "ask for a test piece before the acid is changed"
+                )
+                yield Flag("acid_demand_outside", text, result.place)
+    wanted = {place for place, part in parts.items() if place and part > 0}
+    usual = system.usual
+    if not wanted or set(found) != wanted or not usual:
+        return
+    blend = sum(parts[place] * (result.value(_NAME) or 0.0) for place, result in found.items())
+    strength = picture.day.find("materials", system.entry.catalyst).strength_pct or _USUAL_STRENGTH_PCT
+    taken = float(acid_taken_up_pct(acid_demand_ml=blend, resin_pct=system.entry.resin_pct, acid_strength_pct=strength))
+    if abs(taken) <= SHARE_OF_ACID * usual:
+        return
+    tests = ", ".join(f"{result.id} of {times.day_of(result.at, picture.zone)}" for _, result in sorted(found.items()))
+    if taken > 0:
+        text = (
+            f"the sand's acid demand, {blend:.1f} ml ({tests}), could take up to {taken:.0f} % of resin in acid, of "
+            f"the usual {usual:g} %: it may cure late or not through; test a piece, do not just add acid"
+        )
+        yield Flag("acid_demand", text, mixer.key)
+    else:
+        text = (
+            f"the sand brings acid along, {blend:.1f} ml of demand ({tests}), up to {-taken:.0f} % of resin beside the "
+            f"usual {usual:g} %: it may cure sooner than told; watch the work time"
+        )
+        yield Flag("acid_in_sand", text, mixer.key)
+
+
+def _latest(picture: Picture, places: set[str]) -> dict[str, laboratory.Result]:
+    """Last acid demand of each place, where it is young enough."""
+    found: dict[str, laboratory.Result] = {}
+    if not places:
+        return found
+    since = picture.at - OLDEST_DAYS * _DAY
+    for seen in picture.records("sand_test", since=since, newest_first=True, naming=places):
+        place = seen.values.get("sample", {}).get("place", "")
+        if seen.values["test"] != "acid_demand" or place not in places or place in found:
+            continue
+        result = laboratory.result(seen)
+        if result.value(_NAME) is not None:
+            found[place] = result
+            if len(found) == len(places):
+                break
+    return found

@@ -1,0 +1,199 @@
+"""The strip times to go by: learned from the shop's own checks, or the starting belief where there are none."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+from weakref import WeakKeyDictionary
+
+from sandtrack.ledger import Ledger
+from sandtrack.shop.answer import Basis, Flag
+from sandtrack.shop.dosing.checks import Gathered, gather
+from sandtrack.shop.dosing.readiness import Lot
+from sandtrack.shop.dosing.systems import HOW, System
+from sandtrack.shop.picture import Picture
+from sandtrack.shop.wording import day, several
+from sandtrack.trade.cure import CureLaw
+from sandtrack.trade.learning import Belief, Checks, Learned, learn_from, report
+from sandtrack.trade.learning.protocol import StripTimes
+
+STARTING = "starting belief: no strip check is used yet; wide on purpose"
+_BELIEVED = (
+    "reference within a factor of two, activation energy 50.5 ± 8 kJ/mol, how time falls with the setting a guess that "
+    "no source supports"
+)
+_TOGETHER = "act together is known"
+_STILL = "is still the starting belief"
+_MOST_KEPT = 64
+
+
+@dataclass(frozen=True)
+class Law:
+    """Strip times of one binder system as they are known at one moment."""
+
+    system: System
+    belief: Belief
+    gathered: Gathered
+    learned: Learned | None
+    """None where no check can be used: then the belief holds unchanged."""
+
+    @property
+    def times(self) -> StripTimes:
+        """What to ask for ranges, chances and settings."""
+        return self.belief if self.learned is None else self.learned
+
+    @property
+    def cure_law(self) -> CureLaw:
+        """Law in the middle of what is known; an energy or exponent below 0 counts as 0."""
+        if self.learned is None:
+            return self.belief.law()
+        time, energy, exponent = self.learned.mean
+        return CureLaw(
+            strip_time_min=math.exp(time),
+            at_temp_c=self.belief.at_temp_c,
+            at_lever=self.belief.at_lever,
+            activation_energy_kj_mol=max(energy, 0.0),
+            exponent=max(exponent, 0.0),
+            lever_kind=self.belief.lever_kind,
+        )
+
+    def basis(self, picture: Picture) -> Basis:
+        """What the strip times rest on."""
+        if self.learned is None:
+            return Basis("belief", STARTING, "practice", _BELIEVED)
+        looks = self.gathered.looks
+        how = HOW[looks[-1].seen.values["definition"]]
+        value = (
+            f"learned from {several(len(looks), 'check')} {how} up to {day(looks[-1].seen.at, picture.zone)}, worth "
+            f"{self.learned.worth:.0f} by their age"
+        )
+        return Basis("strip times", value, "derived", f"starting belief and the shop's own checks; {picture.head}")
+
+    def words(self) -> list[str]:
+        """What the checks moved and what is still the belief, in sentences."""
+        if self.learned is None:
+            return ["Nothing is learned yet: there is no check, all of it is the starting belief."]
+        words = list(report(self.learned).words)
+        together = any(_TOGETHER in sentence for sentence in words)
+        return [sentence for sentence in words if not (together and _STILL in sentence and "How time" in sentence)]
+
+    def flags(self) -> list[Flag]:
+        """What to know before these strip times are acted on."""
+        key, found = self.system.key, []
+        for definition, count in self.gathered.other_definition.items():
+            if self.learned is None:
+                own = self.system.entry.reference.definition if self.system.entry.reference is not None else ""
+                text = (
+                    f"{several(count, 'check')} of {self.system.name} judged strip {HOW[definition]}, its reference "
+                    f"{HOW.get(own, own)}: definitions are never mixed, so none of them is used"
+                )
+                found.append(Flag("other_definition", text, key))
+        if self.learned is None:
+            return found
+        if self.learned.alarm:
+            jump = self.learned.jumps[0]
+            text = (
+                f"the strip time of {self.system.name} jumped by {100 * math.expm1(jump.change):+.0f} % about "
+                f"{jump.age_days:.0f} days ago ({several(jump.checks_since, 'check')} since): look for what changed, "
+                "and check more moulds"
+            )
+            found.append(Flag("law_jumped", text, key))
+        if not self.learned.settled:
+            text = f"the checks of {self.system.name} contradict each other: take its range with care"
+            found.append(Flag("law_not_settled", text, key))
+        for sentence in self.words():
+            if _STILL in sentence and "How time" in sentence:
+                found.append(Flag("still_belief", f"{self.system.name}: {sentence[0].lower()}{sentence[1:-1]}", key))
+        return found
+
+    def outside(self, temp_c: float, lever: float) -> list[Flag]:
+        """Said where a question goes beyond what was checked."""
+        if self.learned is None:
+            return []
+        found = []
+        temps = [look.temp_c for look in self.gathered.looks]
+        levers = [look.lever for look in self.gathered.looks]
+        if not min(temps) - 1 <= temp_c <= max(temps) + 1:
+            text = (
+                f"sand at {temp_c:.1f} °C is outside the {min(temps):.1f} to {max(temps):.1f} °C that were checked: "
+                "the range is wider for that"
+            )
+            found.append(Flag("temp_not_checked", text, self.system.key))
+        step = self.system.step
+        if not min(levers) - step <= lever <= max(levers) + step:
+            show = self.system.show
+            text = (
+                f"{show(round(lever, 2))} is outside the {show(round(min(levers), 2))} to "
+                f"{show(round(max(levers), 2))} that were checked: the range is wider for that"
+            )
+            found.append(Flag("setting_not_checked", text, self.system.key))
+        return found
+
+    def lot_now(self, lots: list[Lot]) -> str:
+        """Lot that most of the resin in stock is of, or ""."""
+        resin = self.system.liquids.get("resin") or self.system.liquids.get("part_1", "")
+        own = [lot for lot in lots if lot.material == resin]
+        return max(own, key=lambda lot: lot.part_mg).name if own else ""
+
+    def label(self, lot: str) -> int | None:
+        """Label of a lot for the strip times; None where nothing is learned or no lot is known."""
+        return None if self.learned is None else self.gathered.label(lot)
+
+    def lot_flags(self, lot: str) -> list[Flag]:
+        """Said of a lot that no check was made of."""
+        if self.learned is None or not lot or lot in self.gathered.lots or not self.gathered.lots:
+            return []
+        text = f"no check was made yet of resin lot {lot}: the range is wider for that; a test piece first"
+        return [Flag("lot_not_checked", text, lot)]
+
+
+@dataclass
+class _Kept:
+    """What one ledger's questions have worked out."""
+
+    laws: dict[Any, Law] = field(default_factory=dict)
+    fits: dict[Any, Learned] = field(default_factory=dict)
+
+
+_KEPT: WeakKeyDictionary[Ledger, _Kept] = WeakKeyDictionary()
+
+
+def learned_law(picture: Picture, system: System) -> Law | None:
+    """The law of a binder system at a moment; None where the set-up gives no reference.
+
+    Kept by the end of the chain, so that asking again costs two look-ups; a fit is kept by its checks, so that a record
+    of another kind does not make a new one.
+    """
+    belief = system.belief
+    if belief is None:
+        return None
+    kept = _KEPT.setdefault(picture.ledger, _Kept())
+    made = picture.reader.connection.execute(
+        "SELECT count(*), max(at) FROM record WHERE kind = 'strip_check' AND at <= ?", (picture.at,)
+    ).fetchone()
+    key = (picture.head, picture.known_on, picture.day.revision, system.key, picture.today, made)
+    found = kept.laws.get(key)
+    if found is None:
+        gathered = gather(picture, system)
+        found = Law(system, belief, gathered, _fit(kept, belief, gathered, gathered.checks(picture)))
+        _keep(kept.laws, key, found)
+    return found
+
+
+def _fit(kept: _Kept, belief: Belief, gathered: Gathered, checks: Checks) -> Learned | None:
+    if not gathered.looks:
+        return None
+    columns = (checks.temp_c, checks.lever, checks.earliest_min, checks.latest_min, checks.age_days, checks.lot)
+    key = (belief, *(column.tobytes() for column in columns))
+    fit = kept.fits.get(key)
+    if fit is None:
+        fit = learn_from(belief, checks)
+        _keep(kept.fits, key, fit)
+    return fit if fit.checks else None
+
+
+def _keep(kept: dict[Any, Any], key: Any, value: Any) -> None:
+    if len(kept) >= _MOST_KEPT:
+        kept.clear()
+    kept[key] = value
