@@ -80,7 +80,10 @@ def _cause(problem: ShopFileError) -> dict[str, Any]:
 
 
 def _whole(connection: sqlite3.Connection, path: Path) -> None:
-    found = [text for (text,) in connection.execute("PRAGMA integrity_check(5)") if text != "ok"]
+    try:
+        found = [text for (text,) in connection.execute("PRAGMA integrity_check(5)") if text != "ok"]
+    except sqlite3.DatabaseError as problem:
+        found = [str(problem)]
     if found:
         raise ShopFileError(
             f"{path} is damaged, and so would be its backup ({found[0]}): no backup was made. See what `sandtrack "
@@ -186,7 +189,13 @@ def _alone_with(path: Path, wait_s: float) -> Iterator[sqlite3.Connection | None
             if getattr(problem, "sqlite_errorname", "").startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
                 raise _in_use(path) from problem
             usable = None
-        yield usable
+        try:
+            yield usable
+        except BaseException:
+            if usable is not None:  # as it was: its programs go on with a log
+                usable.execute("ROLLBACK")
+                usable.execute("PRAGMA journal_mode=WAL")
+            raise
 
 
 def _in_use(path: Path) -> ShopFileError:

@@ -11,7 +11,7 @@ from functools import cache
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError
-from sandtrack.ledger.setups import EXACT, Day, Path
+from sandtrack.ledger.setups import EXACT, Day, Path, labelled
 from sandtrack.plant import MOULDS
 from sandtrack.records import Measured, kind_named
 from sandtrack.records.composite import Items, Part, Rows
@@ -130,15 +130,15 @@ def filled(kind: str, values: Values) -> tuple[str, ...]:
     return ()
 
 
-def _material(values: Values, place: str, day: Day, field: str = "material") -> str:
-    material = values.get("material") or day.material_at(place)
+def _material(values: Values, place: str, day: Day, path: Path = ("material",)) -> str:
+    material: str = values.get("material") or day.material_at(place)
     if not material:
         raise FieldError(
-            field=field,
+            field=labelled(path),
             reason=f"is missing: {place} has no material of its own in the set-up",
             accepted="the key of a material",
         )
-    return str(material)
+    return material
 
 
 def _kind_of(place: str, day: Day, field: str, kinds: tuple[str, ...]) -> None:
@@ -187,19 +187,20 @@ def _mix(values: Values, day: Day) -> Iterator[Move]:
     destination = values.get("destination")
     if destination:
         _kind_of(destination, day, "destination", ("core_store", "heap", "skip"))
-    weights = None if destination else _weights(values, day)
+    moulds = values.get("moulds", ())
+    weights = _weights(values, day) if moulds else None
     for index, stream in enumerate(values["streams"]):
         place, mass = stream["place"], stream["mass_kg"]
-        material = _material(stream, place, day, f"streams[{index}].material")
+        material = _material(stream, place, day, ("streams", index, "material"))
         whole, measure = day.mass_mg(mass), _measure(mass)
         if destination and day.is_sand(material):
             yield from _as_its_own(place, destination, material, whole, day, measure)
         elif destination:
             yield Move(place, "consumed", material, whole, None, measure)
         elif weights is None:
-            yield Move(place, MOULDS, material, whole, values["moulds"][0], measure)
+            yield Move(place, MOULDS, material, whole, moulds[0], measure)
         else:
-            for mould, part in zip(values["moulds"], shared(whole, weights), strict=True):
+            for mould, part in zip(moulds, shared(whole, weights), strict=True):
                 yield Move(place, MOULDS, material, part, mould, measure)
 
 
@@ -230,7 +231,12 @@ def _carried_out(values: Values, day: Day) -> Iterator[Move]:
     mass = values.get("carried_out_kg")
     if mass is not None:
         yield Move(
-            values["to"], "carried_out", _material({}, values["to"], day, "to"), day.mass_mg(mass), None, _measure(mass)
+            values["to"],
+            "carried_out",
+            _material({}, values["to"], day, ("to",)),
+            day.mass_mg(mass),
+            None,
+            _measure(mass),
         )
 
 
@@ -252,7 +258,7 @@ def _reclaim_run(values: Values, day: Day) -> Iterator[Move]:
     ]
     fed = values.get("fed_kg")
     fed_mg = sum(day.mass_mg(mass) for mass, _ in out) if fed is None else day.mass_mg(fed)
-    yield from _as_its_own(source, reclaimer, _material({}, source, day, "source"), fed_mg, day, _measure(fed))
+    yield from _as_its_own(source, reclaimer, _material({}, source, day, ("source",)), fed_mg, day, _measure(fed))
     inside = day.material_at(reclaimer)
     for mass, to in out:
         yield from _as_its_own(reclaimer, to, inside, day.mass_mg(mass), day, _measure(mass))

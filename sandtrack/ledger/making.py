@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from sandtrack.errors import ShopFileError
 from sandtrack.ledger.drives import refuse_network
 from sandtrack.ledger.store import beside, cannot_write, no_folder, there_already
 
@@ -24,8 +25,17 @@ def made_whole(path: str | Path, *, local: bool = True) -> Iterator[Path]:
     check_place(path, local=local)
     making = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}.making")
     try:
+        making.touch(exist_ok=False)
+        making.unlink()
+    except OSError as problem:
+        raise cannot_write(path, problem) from problem
+    try:
         yield making
         publish(making, path)
+    except ShopFileError as problem:  # said of the name that people know
+        problem.message = str(problem).replace(str(making), str(path))
+        problem.args = (problem.message,)
+        raise
     finally:
         for suffix in ("", "-wal", "-shm", "-journal"):
             with suppress(OSError):

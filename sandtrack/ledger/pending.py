@@ -6,6 +6,7 @@ import sqlite3
 from typing import Any, NamedTuple
 
 from sandtrack.ledger.booking import Move
+from sandtrack.ledger.entries import squared
 from sandtrack.plant import MOULDS
 
 
@@ -29,6 +30,7 @@ class Pending:
         self._records: list[tuple[Any, ...]] = []
         self._movements: list[tuple[Any, ...]] = []
         self._flows: dict[tuple[Any, ...], list[int]] = {}
+        """Key of the totals, without the day of recording → records, mass, squares, record counted last."""
         self._contents: dict[tuple[str, str], int] = {}
         self._counted: list[tuple[str, str]] = []
 
@@ -42,29 +44,43 @@ class Pending:
         row = self._ids.get((sender, record_id))
         return None if row is None else Known(row[0], row[10], row[7], row[1], row[4])
 
-    def movement(self, seq: int, event: int, at: int, move: Move) -> None:
-        """Keep a movement, and what it changes in its mould."""
-        self._movements.append((seq, event, at, *move))
-        if move.mould is not None:
-            key = (move.mould, move.material)
-            change = move.mass_mg if move.target == MOULDS else -move.mass_mg
-            self._contents[key] = self._contents.get(key, 0) + change
+    def movements(self, seq: int, event: int, at: int, moves: list[Move]) -> None:
+        """Keep movements, and what they change in their moulds."""
+        start = (seq, event, at)
+        contents = self._contents
+        for move in moves:
+            self._movements.append(start + move)
+            _, target, material, mass, mould, _ = move
+            if mould is not None:
+                key = (mould, material)
+                contents[key] = contents.get(key, 0) + (mass if target == MOULDS else -mass)
 
     def holding(self, place: str, material: str) -> None:
         """Keep that a place has met a material; movements say so by themselves."""
         self._counted.append((place, material))
 
-    def flow(self, day: str, move: Move, kind: str, revision: int, records: int, square: int) -> None:
-        """Add a movement to the totals of its day."""
-        source, target, material, mass, _, measure = move
-        key = (day, source, target, material, kind, measure or "", revision if measure else 0, self.today)
-        total = self._flows.get(key)
-        if total is None:
-            self._flows[key] = [records, mass, square]
-        else:
-            total[0] += records
+    def booked(self, seq: int, day: str, kind: str, revision: int, moves: list[Move]) -> None:
+        """Add what a record books to the totals of its day; it counts once in each."""
+        flows = self._flows
+        for source, target, material, mass, _, measure in moves:
+            key = (day, source, target, material, kind, measure or "", revision if measure else 0)
+            total = flows.get(key)
+            if total is None:
+                total = flows[key] = [0, 0, 0, 0]
+            if total[3] != seq:
+                total[0] += 1
+                total[3] = seq
             total[1] += mass
-            total[2] += square
+            total[2] += squared(mass)
+
+    def changed(self, day: str, kind: str, revision: int, move: Move, *, records: int = 0, square: int = 0) -> None:
+        """Add what changes a movement booked before to the totals of its day."""
+        source, target, material, mass, _, measure = move
+        key = (day, source, target, material, kind, measure or "", revision if measure else 0)
+        total = self._flows.setdefault(key, [0, 0, 0, 0])
+        total[0] += records
+        total[1] += mass
+        total[2] += square
 
     def write_rows(self) -> None:
         """Write records and movements, so that they can be read back."""
@@ -84,7 +100,7 @@ class Pending:
             "INSERT INTO flow VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) "
             "ON CONFLICT DO UPDATE SET records = records + excluded.records, "
             "mass_mg = mass_mg + excluded.mass_mg, mass_g2 = mass_g2 + excluded.mass_g2",
-            [(*key, *total) for key, total in self._flows.items()],
+            [(*key, self.today, *totals) for key, (*totals, _) in self._flows.items()],
         )
         run(
             "INSERT INTO mould_content VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET mass_mg = mass_mg + excluded.mass_mg",
@@ -95,7 +111,7 @@ class Pending:
             "DELETE FROM mould_content WHERE mould = ? AND material = ? AND mass_mg = 0",
             [key for key, mass in self._contents.items() if mass < 0],
         )
-        met = {(place, material) for _, source, target, material, *_ in self._flows for place in (source, target)}
+        met = {(place, key[3]) for key in self._flows for place in key[1:3]}
         run("INSERT OR IGNORE INTO holding VALUES (?, ?)", met.union(self._counted))
         self._flows.clear()
         self._contents.clear()

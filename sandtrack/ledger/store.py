@@ -101,7 +101,7 @@ class Store:
     def _open(self) -> sqlite3.Connection:
         with explained(self.path):
             try:
-                mode = "rwc" if self.alone else "ro" if self.read_only else "rw"
+                mode = "rwc" if self.alone else "rw"  # "ro" would leave a log beside the file
                 opened = _Opened(connect(self.path, mode, self.wait_s), self._identity(), os.getpid(), False)
             except sqlite3.OperationalError as problem:
                 if self.alone or not getattr(problem, "sqlite_errorname", "").startswith(_NOT_OPENED):

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
+from hashlib import sha256
 from json.encoder import encode_basestring as quoted
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -35,10 +35,8 @@ class Accepted(NamedTuple):
 
 def chained(before: bytes, row: tuple[Any, ...]) -> bytes:
     """Hash of a record's row (seq … content) chained to the hash of the record before."""
-    told = ",".join(
-        ["null" if value is None else quoted(value) if isinstance(value, str) else str(value) for value in row]
-    )
-    return hashlib.sha256(before + f"[{told}]".encode()).digest()
+    told = [quoted(value) if type(value) is str else "null" if value is None else str(value) for value in row]
+    return sha256(before + f"[{','.join(told)}]".encode()).digest()
 
 
 class Writer:
@@ -294,23 +292,21 @@ class Writer:
         ).fetchall()
         day = times.day_of(at, self.zone)
         for source, target, material, measure in keys:
-            self.pending.flow(day, Move(source, target, material, 0, None, measure or None), kind, revision, -1, 0)
+            move = Move(source, target, material, 0, None, measure or None)
+            self.pending.changed(day, kind, revision, move, records=-1)
         self._book(seq, event, at, kind, revision, back)
 
     # -- movements and totals -----------------------------------------------------------------------------------
 
     def _book(self, seq: int, event: int, at: int, kind: str, revision: int, moves: list[Move]) -> None:
         day = times.day_of(at, self.zone)
-        own = seq == event
-        counted: set[tuple[str, str, str, str | None]] = set()
-        for move in _merged(moves):
-            self.pending.movement(seq, event, at, move)
-            if own:
-                way = (move.source, move.target, move.material, move.measure)
-                self.pending.flow(day, move, kind, revision, 0 if way in counted else 1, squared(move.mass_mg))
-                counted.add(way)
-            else:
-                self.pending.flow(day, move, kind, revision, 0, self._square_change(event, at, move))
+        moves = _merged(moves)
+        self.pending.movements(seq, event, at, moves)
+        if seq == event:
+            self.pending.booked(seq, day, kind, revision, moves)
+        else:
+            for move in moves:
+                self.pending.changed(day, kind, revision, move, square=self._square_change(event, at, move))
 
     def _square_change(self, event: int, at: int, move: Move) -> int:
         """New less old square of the one movement that a settling or taken-back movement changes."""

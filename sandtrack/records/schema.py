@@ -31,6 +31,7 @@ class Declared(ma.Schema):
         self.required_names = [name for name, field in self.declared().items() if field.required]
         self._parsers = {name: field.parse for name, field in self.declared().items()}
         self._required = frozenset(self.required_names)
+        self._ruled = type(self).rules is not Declared.rules
 
     def declared(self) -> Mapping[str, Field]:
         """Fields by name, in order of declaration."""
@@ -95,7 +96,9 @@ class Declared(ma.Schema):
     def check(self, content: Any) -> tuple[dict[str, Any], list[FieldError]]:
         """Check one mapping by the plain loop; return what was meant and everything that is wrong."""
         values = self._good(content) if type(content) is dict else None
-        return self._judged(content) if values is None else (values, list(self.rules(values)))
+        if values is None:
+            return self._judged(content)
+        return values, list(self.rules(values)) if self._ruled else []
 
     def _good(self, content: dict[str, Any]) -> dict[str, Any] | None:
         """What was meant, where all fields are there under their own names and good; else None, and `_judged` tells."""

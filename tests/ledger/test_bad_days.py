@@ -1,0 +1,447 @@
+"""Bad days of a shop file: a clear error, nothing lost, and what can still be answered is answered."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager, suppress
+from pathlib import Path
+
+import pytest
+
+from sandtrack.errors import ShopFileError
+from sandtrack.ledger import Ledger, drives
+from sandtrack.ledger.faults import explain
+
+from .shops import new_shop, stock_kg, tell
+
+PAGE = 4096
+
+
+def delivery(ledger: Ledger, record_id: str, mass_kg: int = 5, note: str = "") -> None:
+    """A delivery of new sand."""
+    content = {"at": "2025-03-01 08:00", "place": "silo_new", "mass_kg": mass_kg}
+    tell(ledger, "delivery", record_id, {**content, "note": note} if note else content)
+
+
+def filled(folder: Path, records: int = 50) -> Path:
+    """A shop file with some deliveries of 5 kg, closed."""
+    ledger, _ = new_shop(folder)
+    for number in range(records):
+        delivery(ledger, f"d{number}", note="x" * 300)
+    ledger.close()
+    return folder / "test.shop"
+
+
+def refusal(path: Path) -> ShopFileError:
+    """The error of opening a file."""
+    with pytest.raises(ShopFileError) as caught:
+        Ledger.open(path)
+    return caught.value
+
+
+# -- what is not a shop, or not a whole one ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("what", "words"),
+    [
+        ("text", "is not a shop file of sandtrack; name another file"),
+        ("other", "is not a shop file of sandtrack; name another file"),
+        ("empty", "is empty: it is no shop, or lost all that was in it; restore a backup, or name another file"),
+        ("folder", "is a folder; name the shop file in it"),
+        ("nothing", "is not there; make a shop with `sandtrack init`, or name another file"),
+    ],
+)
+def test_what_is_not_a_shop_is_named(tmp_path: Path, what: str, words: str):
+    """A text, another SQLite file, an empty file, a folder, nothing at all; none is changed by looking."""
+    path = tmp_path / "thing"
+    if what == "text":
+        path.write_text("at;place;mass\n" * 400)
+    elif what == "other":
+        with closing(sqlite3.connect(path)) as raw:
+            raw.execute("CREATE TABLE song (title)")
+    elif what == "empty":
+        path.touch()
+    elif what == "folder":
+        path.mkdir()
+    before = path.read_bytes() if path.is_file() else b""
+    assert str(refusal(path)) == f"{path} {words}"
+    assert (path.read_bytes() if path.is_file() else b"") == before
+    assert sorted(tmp_path.iterdir()) == ([path] if what != "nothing" else [])
+
+
+def test_a_newer_shop_wants_a_newer_program(tmp_path: Path):
+    """A file with a migration that we do not know is left alone."""
+    path = filled(tmp_path, 1)
+    with closing(sqlite3.connect(path)) as raw, raw:
+        raw.execute("INSERT INTO _sqlite_migrations (migration_set, name, applied_at) VALUES ('sandtrack', '007', '')")
+    error = refusal(path)
+    assert str(error) == f"{path} was written by a newer sandtrack (007); update this one"
+    assert error.details["fault"] == "newer"
+
+
+@pytest.mark.parametrize("share", [0.02, 0.3, 0.6, 0.9])
+def test_a_truncated_file_is_told_and_left_as_it_is(tmp_path: Path, share: float):
+    """Cut off at any page: an error that says damaged, when opened or when asked; never a wrong answer."""
+    path = filled(tmp_path)
+    whole = path.read_bytes()
+    cut = max(int(len(whole) * share) // PAGE, 1) * PAGE
+    path.write_bytes(whole[:cut])
+    with pytest.raises(ShopFileError, match="is damaged") as caught:
+        look(path)
+    assert "put a backup in its place with `sandtrack restore`" in str(caught.value)
+    assert path.read_bytes() == whole[:cut]
+
+
+def look(path: Path) -> None:
+    """Open a shop file, verify it and ask it."""
+    with closing(Ledger.open(path)) as ledger:
+        assert list(ledger.verify()) != []
+        stock_kg(ledger, "silo_new", "new_sand")
+        ledger.head()
+
+
+def test_any_page_overwritten_is_noticed(tmp_path: Path):
+    """Noise over each page in turn: opening, asking or verifying tells; no page is missed."""
+    path = filled(tmp_path, 12)
+    whole = path.read_bytes()
+    missed = []
+    for page in range(len(whole) // PAGE):
+        path.write_bytes(whole[: page * PAGE] + bytes([0xA5]) * PAGE + whole[(page + 1) * PAGE :])
+        try:
+            with closing(Ledger.open(path)) as ledger:
+                told = bool(next(ledger.verify(), None))
+        except ShopFileError as problem:
+            told = problem.details["fault"] in ("damaged", "not_a_shop")
+        if not told:
+            missed.append(page)
+    assert missed == []
+
+
+# -- a full disk ------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def small_disk(folder: Path) -> Iterator[Path | None]:
+    """A file system of 2 MB, where we may mount one."""
+    folder.mkdir()
+    mount = shutil.which("mount")
+    done = mount and subprocess.run(
+        [mount, "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(folder)], check=False, capture_output=True
+    )
+    if not done or done.returncode:
+        yield None
+        return
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", "--lazy", str(folder)], check=True)
+
+
+def test_a_full_disk_loses_nothing(tmp_path: Path):
+    """What does not fit is refused and said; all before it is there; with room again, writing goes on."""
+    with small_disk(tmp_path / "disk") as disk, ExitStack() as stack:
+        if disk is None:
+            pytest.skip("no file system can be mounted here: see the test of a file that may not grow")
+        ledger = stack.enter_context(closing(new_shop(disk)[0]))
+        ballast = disk / "ballast"
+        ballast.write_bytes(bytes(shutil.disk_usage(disk).free - 200_000))
+        told = until_full(ledger)
+        assert list(ledger.verify()) == []  # replayed elsewhere: the temporary folder has room
+        ballast.unlink()
+        goes_on(ledger, told)
+
+
+def test_a_file_that_may_not_grow_loses_nothing(tmp_path: Path):
+    """The same where SQLite itself is told that the disk ends here (max_page_count)."""
+    ledger, _ = new_shop(tmp_path)
+    (pages,) = ledger.store.connection.execute("PRAGMA page_count").fetchone()
+    ledger.store.connection.execute(f"PRAGMA max_page_count={pages + 8}")
+    told = until_full(ledger)
+    ledger.store.connection.execute("PRAGMA max_page_count=1000000")
+    goes_on(ledger, told)
+
+
+def until_full(ledger: Ledger) -> int:
+    """Record until the disk is full; how many records were acknowledged."""
+    for taken in range(10_000):
+        try:
+            delivery(ledger, f"d{taken}", note="x" * 2000)
+        except ShopFileError as problem:
+            told = problem
+            break
+    assert taken > 3
+    assert told.details["fault"] == "full"
+    assert "cannot grow: the disk is full. This was not recorded; all that was recorded before is there" in str(told)
+    assert stock_kg(ledger, "silo_new", "new_sand") == 5 * taken
+    with pytest.raises(ShopFileError, match="the disk is full"):
+        delivery(ledger, f"d{taken}", note="x" * 2000)
+    return taken
+
+
+def goes_on(ledger: Ledger, taken: int) -> None:
+    """Sent again, the refused record is taken, and the whole file is right."""
+    delivery(ledger, f"d{taken}", note="x" * 2000)
+    assert stock_kg(ledger, "silo_new", "new_sand") == 5 * (taken + 1)
+    assert ledger.head().records == 1 + taken + 1
+    assert list(ledger.verify()) == []
+    ledger.close()
+
+
+# -- what may not be written ------------------------------------------------------------------------------------
+
+
+@contextmanager
+def ordinary_user() -> Iterator[Path]:
+    """A folder that anyone may enter, and the rights of an ordinary user within: root is refused nothing."""
+    root = hasattr(os, "geteuid") and os.geteuid() == 0
+    folder = Path(tempfile.mkdtemp(dir="/tmp" if root else None))
+    folder.chmod(0o755)
+    if root:
+        os.chown(folder, 65534, 65534)
+        os.seteuid(65534)
+    try:
+        yield folder
+    finally:
+        if root:
+            os.seteuid(0)
+        folder.chmod(0o755)
+        shutil.rmtree(folder)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
+@pytest.mark.parametrize("what", ["file", "folder", "both"])
+def test_what_may_not_be_written_still_answers(what: str):
+    """A read-only file, folder or both: the same stock as before, and a clear error where something is recorded."""
+    with ordinary_user() as folder:
+        path = filled(folder, 10)
+        (folder / "test.shop-lock").unlink()
+        if what != "folder":
+            path.chmod(0o444)
+        if what != "file":
+            folder.chmod(0o555)
+        with closing(Ledger.open(path)) as ledger:
+            assert stock_kg(ledger, "silo_new", "new_sand") == 50
+            assert ledger.head().records == 11
+            with pytest.raises(ShopFileError) as caught:
+                delivery(ledger, "more")
+            assert caught.value.details["fault"] == "read_only"
+            assert "can be read, not written" in str(caught.value)
+            assert "Questions are answered; to record, give this user the right to write both" in str(caught.value)
+            assert stock_kg(ledger, "silo_new", "new_sand") == 50
+            assert list(ledger.verify()) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
+def test_a_file_read_as_it_lies_is_seen_to_change():
+    """In a folder that we may not write, another user records: the next question knows it, once it is in the file."""
+    with ordinary_user() as folder:
+        path = filled(folder, 10)
+        with closing(Ledger.open(path)) as writer:
+            folder.chmod(0o555)
+            with suppress(ShopFileError), closing(Ledger.open(path)) as while_open:
+                assert stock_kg(while_open, "silo_new", "new_sand") == 50
+            folder.chmod(0o755)
+        folder.chmod(0o555)
+        with closing(Ledger.open(path)) as reader:
+            assert reader.store.read_only
+            assert stock_kg(reader, "silo_new", "new_sand") == 50
+            folder.chmod(0o755)
+            with closing(Ledger.open(path)) as writer:
+                delivery(writer, "more", 7)
+            folder.chmod(0o555)
+            assert stock_kg(reader, "silo_new", "new_sand") == 57
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
+def test_latest_records_in_a_log_that_cannot_be_opened_are_not_passed_over():
+    """A copied file with its log in a read-only folder: refused with the way out, never answered without the log."""
+    with ordinary_user() as folder:
+        ledger, _ = new_shop(folder)
+        delivery(ledger, "d1")
+        copied = folder / "copy"
+        copied.mkdir()
+        for suffix in ("", "-wal"):
+            shutil.copy(folder / f"test.shop{suffix}", copied)
+        ledger.close()
+        copied.chmod(0o555)
+        try:
+            error = refusal(copied / "test.shop")
+            assert "its latest records are still in test.shop-wal, and this folder cannot be written" in str(error)
+        finally:
+            copied.chmod(0o755)
+
+
+def test_a_write_protected_drive_still_answers(tmp_path: Path):
+    """A read-only mount, as of a card with its lock on, where we may mount one."""
+    path = filled(tmp_path, 10)
+    mount = shutil.which("mount")
+    point = tmp_path / "card"
+    point.mkdir()
+    if not mount or subprocess.run([mount, "--bind", tmp_path, point], check=False, capture_output=True).returncode:
+        pytest.skip("no file system can be mounted here: see the tests with rights taken away")
+    try:
+        subprocess.run([mount, "-o", "remount,bind,ro", point], check=True, capture_output=True)
+        with closing(Ledger.open(point / path.name)) as ledger:
+            assert stock_kg(ledger, "silo_new", "new_sand") == 50
+            with pytest.raises(ShopFileError, match="can be read, not written"):
+                delivery(ledger, "more")
+        with pytest.raises(ShopFileError, match="Read-only file system"):
+            Ledger.create(point / "other.shop", _plant(path), sender="office")
+    finally:
+        subprocess.run(["umount", point], check=True)
+
+
+def _plant(path: Path) -> dict[str, object]:
+    import json
+
+    with closing(sqlite3.connect(path)) as raw:
+        found: dict[str, object] = json.loads(raw.execute("SELECT content FROM record WHERE seq = 1").fetchone()[0])
+    return found
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
+def test_what_may_not_even_be_read_is_told():
+    """No right to read the file, or to enter its folder."""
+    with ordinary_user() as folder:
+        path = filled(folder, 1)
+        path.chmod(0)
+        assert "cannot be opened (" in str(refusal(path))
+        inner = folder / "inner"
+        inner.mkdir()
+        shutil.copyfile(__file__, inner / "test.shop")
+        inner.chmod(0)
+        try:
+            error = refusal(inner / "test.shop")
+            assert str(error) == (
+                f"{inner / 'test.shop'} cannot be opened (Permission denied): check that you may read it and its folder"
+            )
+        finally:
+            inner.chmod(0o755)
+
+
+def test_a_shop_taken_away_while_open_is_missed(tmp_path: Path):
+    """Deleted or renamed under a running program: the next question says so instead of answering from nowhere."""
+    ledger, _ = new_shop(tmp_path)
+    ledger.store.path.rename(tmp_path / "elsewhere")
+    with pytest.raises(ShopFileError, match="is not there"):
+        stock_kg(ledger, "silo_new", "new_sand")
+    with pytest.raises(ShopFileError, match="is not there"):
+        delivery(ledger, "d1")
+    (tmp_path / "elsewhere").rename(ledger.store.path)
+    delivery(ledger, "d1")
+    ledger.close()
+
+
+def test_a_shop_in_no_folder_is_not_made(tmp_path: Path):
+    """The folder's name is told."""
+    with pytest.raises(ShopFileError, match=r"cannot be made: there is no folder .*nowhere; make that first"):
+        new_shop(tmp_path / "nowhere")
+
+
+# -- network drives ---------------------------------------------------------------------------------------------
+
+# Lines as in proc(5), /proc/pid/mountinfo.
+MOUNTS = r"""
+22 1 8:1 / / rw,relatime shared:1 - ext4 /dev/sda1 rw
+30 22 0:40 / /home rw - btrfs /dev/sdb rw
+41 22 0:45 / /mnt/works rw,relatime shared:9 - nfs4 server:/works rw,vers=4.2
+42 22 0:46 / /mnt/sand\040plant rw - cifs //server/sand rw
+43 22 0:47 / /media/box rw - fuse.sshfs box:/ rw
+44 22 8:17 / /media/usb rw - fuseblk /dev/sdc1 rw
+45 22 0:48 / /cloud rw - fuse.unheard_of none rw
+46 41 8:33 / /mnt/works/local rw - ext4 /dev/sdd1 rw
+"""
+
+
+@pytest.mark.parametrize(
+    ("path", "kind"),
+    [
+        ("/srv/foundry.sandtrack", "ext4"),
+        ("/home/ida/foundry.sandtrack", "btrfs"),
+        ("/mnt/works/foundry.sandtrack", "nfs4"),
+        ("/mnt/works/local/foundry.sandtrack", "ext4"),
+        ("/mnt/workshop/foundry.sandtrack", "ext4"),
+        ("/mnt/sand plant/foundry.sandtrack", "cifs"),
+        ("/media/box/a/b", "fuse.sshfs"),
+        ("/media/usb/a", "fuseblk"),
+        ("/cloud/a", "fuse.unheard_of"),
+    ],
+)
+def test_the_kind_of_drive_is_read_from_the_list_of_mounts(path: str, kind: str):
+    """The longest mount point that holds the path counts; names with blanks are written in octal there."""
+    assert drives.file_system(Path(path), MOUNTS) == kind
+
+
+def test_a_network_drive_is_refused_and_its_backups_are_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """No shop is made or opened there; a backup there can be read, not written; a doubtful drive is only noted."""
+    path = filled(tmp_path, 3)
+    with closing(Ledger.open(path)) as ledger:
+        from sandtrack.ledger.backup import backup
+
+        monkeypatch.setattr(drives, "file_system", lambda path, mounts=None: "nfs4")
+        backup(ledger, tmp_path / "friday.shop")
+    for words in (str(refusal(path)), str(refused_making(tmp_path / "plant"))):
+        assert "lies on a network drive (nfs4), where two computers could spoil it between them: keep the" in words
+        assert "let others ask it over `sandtrack serve`" in words
+    assert list((tmp_path / "plant").iterdir()) == []
+    with closing(Ledger.open(tmp_path / "friday.shop")) as ledger:
+        assert stock_kg(ledger, "silo_new", "new_sand") == 15
+        with pytest.raises(ShopFileError, match=r"not written: it lies on a network drive \(nfs4\)"):
+            delivery(ledger, "more")
+    monkeypatch.setattr(drives, "file_system", lambda path, mounts=None: "fuse.unheard_of")
+    assert "whether another computer is behind it cannot be told" in drives.doubt(path)
+    Ledger.open(path).close()
+    monkeypatch.setattr(drives, "file_system", lambda path, mounts=None: "fuseblk")
+    assert drives.doubt(path) == ""
+
+
+def refused_making(folder: Path) -> ShopFileError:
+    """The error of making a shop."""
+    folder.mkdir()
+    with pytest.raises(ShopFileError) as caught:
+        new_shop(folder)
+    return caught.value
+
+
+@pytest.mark.parametrize(
+    ("text", "share"), [(r"\\server\sand\a.shop", True), (r"C:\sand\a.shop", False), ("/srv/a.shop", False)]
+)
+def test_windows_shares_are_known_by_their_names(text: str, share: bool):
+    """A path of the form \\\\server\\share lies on another computer."""
+    assert drives.is_unc(text) == share
+
+
+# -- messages, read as their user would -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "fault", "words"),
+    [
+        ("SQLITE_BUSY", "busy", "is busy: another program holds it"),
+        ("SQLITE_BUSY_RECOVERY", "busy", "try again"),
+        ("SQLITE_FULL", "full", "Make room on the disk and send it again"),
+        ("SQLITE_READONLY", "read_only", "can be read, not written"),
+        ("SQLITE_READONLY_DBMOVED", "read_only", "can be read, not written"),
+        ("SQLITE_CANTOPEN", "not_opened", "check that you may read it, and write to the folder"),
+        ("SQLITE_CORRUPT", "damaged", "put a backup in its place with `sandtrack restore`"),
+        ("SQLITE_CORRUPT_INDEX", "damaged", "see what `sandtrack verify` still finds"),
+        ("SQLITE_NOTADB", "not_a_shop", "is not a shop file of sandtrack"),
+        ("SQLITE_IOERR_READ", "drive", "its drive reports an error"),
+        ("SQLITE_ERROR", "unusable", "run `sandtrack verify`, or restore a backup"),
+    ],
+)
+def test_each_failure_of_sqlite_says_what_to_do(tmp_path: Path, name: str, fault: str, words: str):
+    """By SQLite's own names of its result codes (sqlite.org/rescode.html)."""
+    problem = sqlite3.OperationalError("as SQLite words it")
+    problem.sqlite_errorname = name
+    error = explain(tmp_path / "foundry.sandtrack", problem)
+    assert error.details["fault"] == fault
+    assert words in str(error)
+    assert str(error).startswith(f"{tmp_path / 'foundry.sandtrack'} ")
