@@ -53,7 +53,10 @@ def _reason(path: Path, name: str, text: str) -> tuple[str, str]:
             f"cannot be opened ({text}): check that you may read it, and write to the folder that it is in",
         )
     if name == "SQLITE_NOTADB" and not _starts_as_sqlite(path):
-        return "not_a_shop", "is not a shop file of sandtrack; name another file"
+        return (
+            "not_a_shop",
+            "is not a shop file of sandtrack, or its beginning is destroyed; name another file, or restore a backup",
+        )
     if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
         return (
             "damaged",

@@ -362,7 +362,10 @@ def test_a_file_that_is_no_shop_is_not_opened(tmp_path: Path):
     text.write_text("not a database, " * 500)
     for path, words in (
         (other, "is not a shop file of sandtrack; name another file"),
-        (text, "is not a shop file of sandtrack; name another file"),
+        (
+            text,
+            "is not a shop file of sandtrack, or its beginning is destroyed; name another file, or restore a backup",
+        ),
         (tmp_path / "none.shop", "is not there; make a shop with `sandtrack init`, or name another file"),
     ):
         with pytest.raises(ShopFileError) as caught:

@@ -51,7 +51,10 @@ def refusal(path: Path) -> ShopFileError:
 @pytest.mark.parametrize(
     ("what", "words"),
     [
-        ("text", "is not a shop file of sandtrack; name another file"),
+        (
+            "text",
+            "is not a shop file of sandtrack, or its beginning is destroyed; name another file, or restore a backup",
+        ),
         ("other", "is not a shop file of sandtrack; name another file"),
         ("empty", "is empty: it is no shop, or lost all that was in it; restore a backup, or name another file"),
         ("folder", "is a folder; name the shop file in it"),
