@@ -96,7 +96,7 @@ def test_pandas_reads_a_shop_without_sandtrack(demo_shop: Path):
 
 
 @pytest.mark.parametrize("zone", ["Europe/Stockholm", "America/St_Johns", "Pacific/Kiritimati", "Pacific/Pago_Pago"])
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_stock_now_by_random_days_around_now(tmp_path: Path, zone: str, seed: int):
     """Movements, counts and withdrawals within days of this moment, some still to come, in zones far apart."""
     dice = random.Random(f"{zone}{seed}")
