@@ -27,7 +27,7 @@ def test_a_clock_gone_back_is_said_and_nothing_is_recorded_before_its_predecesso
         ]
         raised = [flag.text for flag in shop.attention().flags if flag.code == "clock_back"]
         assert raised == [
-            "this computer's clock is 60 min behind the last record, taken at 2025-03-07 12:00: set it, for until then "
+            "this computer's clock is 60 min behind the last record, taken at 7 Mar 2025 12:00: set it, for until then "
             "every record is stamped with that time"
         ]
         assert shop.verify() == []
