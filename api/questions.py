@@ -71,8 +71,28 @@ class SettingArguments(AtArguments):
     box_sand_kg = f.Kilograms("sand that the box takes", above=0)
     purpose = f.Choice("what the sand is in the mould", words=PURPOSES)
     chance = f.Share("chance of having stripped by the wanted time")
+    pattern_temp_c = f.Temperature("temperature of the pattern: its face may strip last")
+    surroundings_c = f.Temperature("temperature that the mould stands in")
     catalyst_pct = f.Percent("ask what this amount of catalyst, on resin, would do", most=200)
     fast_share = f.Share("ask what this share of the fast grade would do")
+
+
+class StoppedArguments(AtArguments):
+    """A fill that stopped."""
+
+    mixer = f.Key("the mixer", required=True, refers="mixers")
+    binder_system = f.Key("the binder system", required=True, refers="binder_systems")
+    minutes_ago = f.Minutes("how long ago it stopped", required=True)
+    sand_temp_c = f.Temperature("temperature of the mixed sand; the last one recorded, if not said")
+    filled_for_min = f.Minutes("how long the fill had run by then")
+    catalyst_pct = f.Percent("what was set; as the last mix drew it, if not said", most=200)
+    fast_share = f.Share("the share of the fast grade that was set")
+
+
+class LearnedArguments(AtArguments):
+    """What strip checks have taught."""
+
+    binder_system = f.Key("the binder system", required=True, refers="binder_systems")
 
 
 class RecordsArguments(Declared):
@@ -123,6 +143,8 @@ _SAYS: tuple[tuple[str, type[Declared], str], ...] = (
     ("cover", AtArguments, "at"),
     ("moulds", AtArguments, "at"),
     ("setting", SettingArguments, "at"),
+    ("stopped", StoppedArguments, "at"),
+    ("learned", LearnedArguments, "at"),
     ("attention", AtArguments, "at"),
     ("brief", BriefArguments, "at"),
     ("rates", PeriodArguments, "until"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from sandtrack import __version__
-from sandtrack.cli import asking, keeping, mixers, recording, serving
+from sandtrack.cli import asking, keeping, mixers, recording, serving, strip
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -27,6 +27,8 @@ for _command in (
     asking.cover,
     asking.moulds,
     asking.dose,
+    strip.stopped,
+    strip.learned,
     asking.reclaim,
     asking.balance,
     mixers.calibration,

@@ -107,6 +107,8 @@ def moulds(at: str | None, known_on: str | None, as_json: bool, units: str, why:
 @click.option("--strip", "strip_time_min", type=float, metavar="MINUTES", help="Strip time wanted.")
 @click.option("--box", "box_sand_kg", type=float, metavar="KG", help="Sand that the box takes.")
 @click.option("--pattern", metavar="KEY", help="Pattern card: its box and usual strip time.")
+@click.option("--pattern-temp", metavar="TEMP", help="Temperature of the pattern: its face may strip last.")
+@click.option("--room-temp", metavar="TEMP", help="Temperature that the mould stands in.")
 @click.option("--catalyst-pct", type=float, metavar="PCT", help="Ask what this amount of catalyst would do.")
 @click.option("--fast-share", type=float, metavar="SHARE", help="Ask what this share of the fast grade would do.")
 @time_options
@@ -119,6 +121,8 @@ def dose(
     strip_time_min: float | None,
     box_sand_kg: float | None,
     pattern: str | None,
+    pattern_temp: str | None,
+    room_temp: str | None,
     catalyst_pct: float | None,
     fast_share: float | None,
     at: str | None,
@@ -145,6 +149,8 @@ def dose(
             pattern=pattern,
             catalyst_pct=catalyst_pct,
             fast_share=fast_share,
+            pattern_temp_c=pattern_temp,
+            surroundings_c=room_temp,
             at=at,
             known_on=known_on,
         )

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from sandtrack.report import brief, mixers
+from sandtrack.report import brief, learned, mixers
 from sandtrack.report.text import Names, basis, cautions, clock, day, flags, mass, minutes, number, table, wrapped
 from sandtrack.shop import Answer
 
@@ -125,6 +125,13 @@ def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
                 f"  {label:8} {minutes(span['mid'])}, could be {span['low']:.0f} to {span['high']:.0f}, "
                 + ("from the last sand" if label == "strip" else "from the first sand")
             )
+    slowest = found.get("slowest_point")
+    if slowest:
+        lines.append(
+            f"  slowest  the {slowest['slowest']}: core {minutes(slowest['core_min'])}, "
+            f"face {minutes(slowest['face_min'])} "
+            f"(pattern {slowest['pattern_temp_c']:.0f} °C, room {slowest['surroundings_c']:.0f} °C)"
+        )
     lines.append(f"  chance   {found['chance_to_strip']:.0%} to have stripped by {values['wanted_strip_min']:g} min")
     if found.get("fill_time_min") is not None:
         lines.append(
@@ -260,9 +267,11 @@ _BODIES: Mapping[str, Body] = {
     "brief": brief.body,
     "calibration": mixers.calibration,
     "cover": _cover,
+    "learned": learned.learned,
     "moulds": _moulds,
     "rates": _rates,
     "records": _records,
     "setting": _setting,
     "stock": _stock,
+    "stopped": learned.stopped,
 }

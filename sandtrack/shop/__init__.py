@@ -17,7 +17,7 @@ from sandtrack.records import fields
 from sandtrack.shop import cover, finding, moulds, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.circuit import balance, rates
-from sandtrack.shop.dosing import setting
+from sandtrack.shop.dosing import lessons, setting, stopped
 from sandtrack.shop.mixers import calibration
 from sandtrack.shop.picture import Moment, moment, picture
 from sandtrack.shop.watch import attention
@@ -147,6 +147,40 @@ class Shop:
                 pattern_temp_c=pattern_temp_c,
                 surroundings_c=surroundings_c,
             )
+
+    def stopped(
+        self,
+        mixer: str,
+        binder_system: str,
+        sand_temp_c: float | str | None = None,
+        minutes_ago: float | str = 0.0,
+        *,
+        filled_for_min: float | str | None = None,
+        catalyst_pct: float | None = None,
+        fast_share: float | None = None,
+        at: Moment = None,
+        known_on: Moment = None,
+    ) -> Answer:
+        """Whether a fill that stopped some minutes ago can be carried on, or is dumped.
+
+        `filled_for_min` is how long it had run by then. Raises UnknownName, InputErrors.
+        """
+        with picture(self.ledger, at, known_on) as seen:
+            return stopped.stopped(
+                seen,
+                mixer,
+                binder_system,
+                sand_temp_c,
+                minutes_ago,
+                filled_for_min=filled_for_min,
+                catalyst_pct=catalyst_pct,
+                fast_share=fast_share,
+            )
+
+    def learned(self, binder_system: str, at: Moment = None, known_on: Moment = None) -> Answer:
+        """What the strip checks of a binder system have taught, how far to trust it, and what to check next."""
+        with picture(self.ledger, at, known_on) as seen:
+            return lessons.learned(seen, binder_system)
 
     def moulds(self, at: Moment = None, known_on: Moment = None) -> Answer:
         """Which moulds stand, what they hold, and when each can be drawn."""

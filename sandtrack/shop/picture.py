@@ -10,6 +10,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import cached_property
 from typing import Any, NamedTuple
+from weakref import WeakKeyDictionary
 from zoneinfo import ZoneInfo
 
 from sandtrack.errors import FieldError, InputErrors
@@ -20,6 +21,13 @@ from sandtrack.records import fields, times
 KG = 1e6  # milligrams
 
 Moment = str | datetime | date | None
+
+# Kinds of which every question of setting or stock reads many, and of which a shop has few.
+_READ_OFTEN = frozenset(
+    {"delivery", "transfer", "hold", "release", "calibration", "sand_test", "strip_check", "temperature"}
+)
+_MOST_READ = 10_000
+_READ: WeakKeyDictionary[Ledger, dict[tuple[str, str], dict[str, Any]]] = WeakKeyDictionary()
 
 
 class Seen(NamedTuple):
@@ -105,8 +113,20 @@ class Picture:
         for seq, kind, sender, record_id, at, recorded, content in rows:
             if words is not None and not any(word in content for word in words):
                 continue
-            values, _ = self.ledger.forms.check(kind, json.loads(content, parse_float=Decimal))
-            yield Seen(seq, kind, sender, record_id, at, recorded, values)
+            yield Seen(seq, kind, sender, record_id, at, recorded, self._read(kind, content))
+
+    def _read(self, kind: str, content: str) -> dict[str, Any]:
+        """The content of a record as checked; that of kinds asked for again and again is read once."""
+        if kind not in _READ_OFTEN:
+            return self.ledger.forms.check(kind, json.loads(content, parse_float=Decimal))[0]
+        kept = _READ.setdefault(self.ledger, {})
+        values = kept.get((kind, content))
+        if values is None:
+            if len(kept) >= _MOST_READ:
+                kept.clear()
+            values = self.ledger.forms.check(kind, json.loads(content, parse_float=Decimal))[0]
+            kept[kind, content] = values
+        return values
 
     def numbered(self, seqs: Iterable[int]) -> Iterator[Seen]:
         """Records by their place in the chain, in order of happening."""

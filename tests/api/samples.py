@@ -45,6 +45,8 @@ ASKED = {
     "cover": "at=2025-03-31",
     "moulds": "at=2025-03-31",
     "setting": "mixer=m1&binder_system=furan&sand_temp_c=18&at=2025-03-31",
+    "stopped": "mixer=m1&binder_system=furan&sand_temp_c=18&minutes_ago=4&at=2025-03-31",
+    "learned": "binder_system=furan&at=2025-03-31",
     "attention": "at=2025-03-31",
     "brief": "at=2025-03-31",
     "rates": "since=2025-03-01&until=2025-03-31",

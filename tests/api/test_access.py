@@ -18,6 +18,8 @@ MAY = {
     "ask:cover": "omlga",
     "ask:moulds": "omlga",
     "ask:setting": "domlga",
+    "ask:stopped": "domlga",
+    "ask:learned": "omlga",
     "ask:attention": "omlga",
     "ask:brief": "omlga",
     "ask:records": "omlga",

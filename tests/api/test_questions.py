@@ -19,7 +19,7 @@ from .samples import ASKED, record
 def test_an_answer_is_the_shop_s_own(standing: Running, name: str):
     """Every question gives over HTTP what the library gives, in the one shape of an answer."""
     arguments = dict(part.split("=") for part in ASKED[name].split("&"))
-    numbers = {key: float(value) if key == "sand_temp_c" else int(value) if key == "limit" else value
+    numbers = {key: float(value) if key in ("sand_temp_c", "minutes_ago") else int(value) if key == "limit" else value
                for key, value in arguments.items()}  # fmt: skip
     answer = standing.manager.get(f"/v1/{name}?{ASKED[name]}")
     assert answer.status_code == 200, answer.text
@@ -32,7 +32,7 @@ def test_an_answer_is_the_shop_s_own(standing: Running, name: str):
 def test_every_question_of_the_shop_is_asked():
     """Whatever a shop answers can be asked over HTTP, in one table."""
     assert [question.name for question in QUESTIONS] == [
-        "stock", "cover", "moulds", "setting", "attention", "brief", "rates", "balance", "records",
+        "stock", "cover", "moulds", "setting", "stopped", "learned", "attention", "brief", "rates", "balance", "records",
     ]  # fmt: skip
     assert set(ASKS) == {question.name for question in QUESTIONS}
 

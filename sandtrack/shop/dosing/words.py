@@ -22,7 +22,7 @@ def moulders_words(strip_min: tuple[float, float, float], fill_min: float | None
     >>> moulders_words((64.8, 80.9, 101.0))
     '80 minutes, could be 60 to 105; test, then draw'
     >>> moulders_words((64.8, 80.9, 101.0), 11.2)
-    '80 minutes from the last sand, could be 60 to 105; filled in 12, so 90 from the first; test, then draw'
+    '80 minutes from the last sand, could be 60 to 105; filled in 12, so 95 from the first; test, then draw'
     """
     low, middle, high = strip_min
     grain = 5 if middle >= _COARSE_FROM_MIN else 1
@@ -34,7 +34,7 @@ def moulders_words(strip_min: tuple[float, float, float], fill_min: float | None
         times, unit = (minutes(said), f"could be {minutes(first)} to {minutes(last)}"), " min"
     if fill_min is None:
         return f"{times[0]}, {times[1]}; test, then draw"
-    filled, whole = math.ceil(fill_min), round((middle + fill_min) / grain) * grain
+    filled, whole = math.ceil(fill_min), math.ceil((middle + fill_min) / grain) * grain
     both = f"{whole:g}" if not unit else minutes(whole)
     return (
         f"{times[0]} from the last sand, {times[1]}; filled in {filled}{unit}, so {both} from the first; "

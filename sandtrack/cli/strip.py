@@ -1,0 +1,80 @@
+"""Commands about strip times: what the checks have taught, and a fill that stopped."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from sandtrack.cli.common import answer_options, explained, opened, show, time_options
+
+
+@click.command(short_help="What the strip checks have taught.")
+@click.argument("binder_system")
+@time_options
+@answer_options
+@explained
+def learned(
+    binder_system: str,
+    at: str | None,
+    known_on: str | None,
+    as_json: bool,
+    units: str,
+    why: bool,
+    shop_file: Path | None,
+) -> None:
+    """What the strip checks of a binder system have taught, how far to trust it, and what to check next.
+
+    \b
+    Example:
+      sandtrack learned furan --why
+    """
+    with opened(shop_file) as shop:
+        show(shop.learned(binder_system, at, known_on), shop, as_json=as_json, units=units, why=why)
+
+
+@click.command(short_help="A fill stopped: carry on or dump?")
+@click.argument("mixer")
+@click.argument("binder_system")
+@click.argument("minutes_ago", type=float)
+@click.option("--sand-temp", metavar="TEMP", help="Temperature of the mixed sand; the last one measured, if not said.")
+@click.option("--filled-for", "filled_for_min", type=float, metavar="MINUTES", help="How long the fill had run.")
+@click.option("--catalyst-pct", type=float, metavar="PCT", help="What was set; as the last mix drew it, if not said.")
+@click.option("--fast-share", type=float, metavar="SHARE", help="Share of the fast grade that was set.")
+@time_options
+@answer_options
+@explained
+def stopped(
+    mixer: str,
+    binder_system: str,
+    minutes_ago: float,
+    sand_temp: str | None,
+    filled_for_min: float | None,
+    catalyst_pct: float | None,
+    fast_share: float | None,
+    at: str | None,
+    known_on: str | None,
+    as_json: bool,
+    units: str,
+    why: bool,
+    shop_file: Path | None,
+) -> None:
+    """The mixer stopped in mid-fill, MINUTES_AGO: is the surface still live, carry on or dump?
+
+    \b
+    Example:
+      sandtrack stopped m1 furan 12 --sand-temp 14 --filled-for 5
+    """
+    with opened(shop_file) as shop:
+        answer = shop.stopped(
+            mixer,
+            binder_system,
+            sand_temp,
+            minutes_ago,
+            filled_for_min=filled_for_min,
+            catalyst_pct=catalyst_pct,
+            fast_share=fast_share,
+            at=at,
+            known_on=known_on,
+        )
+        show(answer, shop, as_json=as_json, units=units, why=why)

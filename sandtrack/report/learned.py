@@ -1,0 +1,78 @@
+"""What the strip checks have taught, and whether a stopped fill can go on, as text."""
+
+from __future__ import annotations
+
+from sandtrack.report.text import Names, minutes, number, table, wrapped
+from sandtrack.shop import Answer
+
+
+def learned(given: Answer, names: Names, units: str) -> list[str]:
+    """The law with its ranges, what it rests on, how it foretold, and the next check."""
+    values = given.values
+    lines = [names("binder_systems", values["binder_system"])]
+    if not given.possible:
+        return lines
+    checks = f"{values['checks']:,} checks" if values["checks"] != 1 else "1 check"
+    since = f" from {values['from']} to {values['until']}" if values["from"] else ""
+    lines += wrapped("  rests on ", f"{checks} by {values['definition'].replace('_', ' ')}{since}")
+    setting = next(name for name in ("fast_share", "catalyst_pct") if name in values["reference"])
+    at = values["reference"][setting]
+    where = f"{at:.0%} fast" if setting == "fast_share" else f"{number(at)} %"
+    labels = {
+        "strip_time_min": f"strip time at {values['reference']['temp_c']:g} °C, {where}: all moulds",
+        "strip_time_of_a_mould_min": "… the next mould",
+        "activation_energy_kj_mol": "activation energy, kJ/mol",
+        "exponent": "exponent of the amount",
+        "slope": "fall of ln(time), all slow to all fast",
+        "check_sd": "chance of one mould, in ln(time)",
+        "lot_sd": "lot against lot, in ln(time)",
+    }
+    moved = {
+        name: f"{values['moved'][key]:.0%}"
+        for key, *told in (
+            ("reference_time", "strip_time_min"),
+            ("activation_energy", "activation_energy_kj_mol"),
+            ("exponent", "exponent", "slope"),
+        )
+        for name in told
+    }
+    rows = [
+        (label, number(span.mid), f"{number(span.low)} to {number(span.high)}", moved.get(name, ""))
+        for name, label in labels.items()
+        if (span := given.ranges.get(name)) is not None
+    ]
+    lines += table(("", "is", "80 % within", "learned"), rows)
+    for name, label in (("sand_temp_c", "°C"), (setting, "")):
+        ends = values["spans"].get(name)
+        if ends:
+            unit = " °C" if label else " %" if name == "catalyst_pct" else ""
+            what = "sand" if label else "setting"
+            lines.append(f"  checked at {what} {number(ends[0])} to {number(ends[1])}{unit}")
+    for sentence in values["words"]:
+        lines += wrapped("  ", sentence)
+    told = values["backtest"]
+    if told is not None:
+        inside = ", ".join(
+            f"{told[f'inside_{cover}']:.0%} in the {cover} % range"
+            for cover in (50, 80, 95)
+            if told[f"inside_{cover}"] is not None
+        )
+        lines += wrapped("  foretold ", f"each check from those before it: {inside}")
+    lines += wrapped("  trust it? ", values["trust_words"])
+    return lines + wrapped("  next     ", values["next_check"]["words"])
+
+
+def stopped(given: Answer, names: Names, units: str) -> list[str]:
+    """What to do with the box."""
+    values = given.values
+    lines = [f"{names('mixers', values['mixer'])}, {names('binder_systems', values['binder_system'])}"]
+    if "say" not in values:
+        return lines
+    lines += wrapped("  ", values["say"])
+    span = given.ranges["work_time_min"]
+    return [
+        *lines,
+        f"  work     {minutes(span.mid)}, could be {span.low:.0f} to {span.high:.0f}",
+        f"  surface  {values['surface'].replace('_', ' ')}, {minutes(values['minutes_ago'])} old, "
+        f"live with {values['chance_live']:.0%} chance",
+    ]

@@ -1,0 +1,174 @@
+"""The mixer stopped in mid-fill: is the surface in the box still live, and is it carried on or dumped?"""
+
+from __future__ import annotations
+
+from statistics import NormalDist
+from typing import Any
+
+import numpy as np
+
+from sandtrack.shop.answer import Answer, Basis, Flag, Range
+from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
+from sandtrack.shop.dosing import readiness, sand_temperature
+from sandtrack.shop.dosing.asked import Asked, read
+from sandtrack.shop.dosing.checks import lever_of_mix, lot_of_mix
+from sandtrack.shop.dosing.learned import learned_law
+from sandtrack.shop.dosing.serving import COVERAGE, Span, work_min
+from sandtrack.shop.dosing.words import minutes
+from sandtrack.shop.picture import Picture, Seen
+
+_RECENT_US = 12 * 3_600_000_000
+_FIRST = "the mixer is cleared only under isolation; flag the mould with what happened"
+_Z = NormalDist().inv_cdf((1 + COVERAGE) / 2)
+
+
+def stopped(
+    picture: Picture,
+    mixer: str,
+    binder_system: str,
+    sand_temp_c: float | str | None = None,
+    minutes_ago: float | str = 0.0,
+    *,
+    filled_for_min: float | str | None = None,
+    catalyst_pct: float | None = None,
+    fast_share: float | None = None,
+) -> Answer:
+    """Whether a fill that stopped `minutes_ago` can be carried on; `filled_for_min` is how long it had run by then.
+
+    Values: `mixer`, `binder_system`, `sand_temp_c`, `catalyst_pct` or `fast_share` gone by, `minutes_ago`,
+    `filled_for_min`, `surface` (live, in_doubt, dead), `advice` (carry_on, test, dump), `chance_live`, `live_for_min`
+    (minutes left to the low end of the work time; 0 where none is), `first_sand` (the same word for the first sand in
+    the box, where its time is told), `say`. Range: `work_time_min`. What is to be dumped is a "no".
+    """
+    raw: dict[str, Any] = {
+        "sand_temp_c": sand_temp_c,
+        "minutes_ago": minutes_ago,
+        "filled_for_min": filled_for_min,
+        "catalyst_pct": catalyst_pct,
+        "fast_share": fast_share,
+    }
+    asked = read(picture, mixer, binder_system, raw, None, None)
+    values: dict[str, Any] = {"mixer": asked.mixer.key, "binder_system": asked.system.key}
+    law = learned_law(picture, asked.system)
+    mix = _last_mix(picture, asked)
+    sand = sand_temperature.judged(picture, asked.mixer, asked.system, asked.numbers.get("sand_temp_c"))
+    basis, flags = list(sand.basis), list(sand.flags)
+    lever, whose = _lever(picture, asked, mix)
+    because = sand.because
+    if law is None:
+        because = (
+            f"no strip time of {asked.system.name} is known, so no work time either: the set-up gives no reference"
+        )
+    elif lever is None:
+        because = f"the setting of {asked.system.name} is not known: give {asked.system.lever_field}"
+    if law is None or lever is None or sand.value_c is None:
+        instead = ("scratch the surface: what does not crumble as fresh sand does is dumped", _FIRST)
+        return _answer(picture, values, {}, basis, flags, because, instead)
+    lot = lot_of_mix(picture, asked.system, mix)
+    if not lot:
+        lot = law.lot_now(readiness.lots(picture, asked.mixer, asked.system))
+    strip = law.times.strip_range_min(sand.value_c, lever, coverage=COVERAGE, lot=law.label(lot))
+    work = work_min(asked.system, strip)
+    flags += [*law.flags(), *law.outside(sand.value_c, lever)]
+    basis += [
+        law.basis(picture),
+        Basis("setting", asked.system.show(round(lever, 2)), "record" if mix is not None else "set-up", whose),
+        next(entry for entry in asked.system.basis if entry.what == "work time ÷ strip time"),
+    ]
+    ago, filled = asked.numbers.get("minutes_ago", 0.0), asked.numbers.get("filled_for_min")
+    surface = _state(ago, work)
+    values |= {
+        "sand_temp_c": sand.value_c,
+        asked.system.lever_field: lever,
+        "minutes_ago": ago,
+        "surface": surface,
+        "chance_live": _chance_live(ago, work),
+        "live_for_min": max(work[0] - ago, 0.0),
+    }
+    if filled is not None:
+        values |= {"filled_for_min": filled, "first_sand": _state(filled + ago, work)}
+        if values["first_sand"] != "live":
+            text = (
+                f"the first sand in the box is {minutes(filled + ago)} old, past a work time that may be as short as "
+                f"{minutes(work[0])}: it is not to be rammed or moved any more"
+            )
+            flags.append(Flag("first_sand_old", text, asked.mixer.key))
+    values["advice"] = {"live": "carry_on", "in_doubt": "test", "dead": "dump"}[surface]
+    values["say"] = _say(surface, ago, work)
+    ranges = {"work_time_min": Range(*work, COVERAGE, "time within which sand can still be joined and compacted")}
+    because = ""
+    ways: tuple[str, ...] = ()
+    if surface == "dead":
+        because = f"the surface is {minutes(ago)} old, and sand of this setting works for {minutes(work[1])}"
+        ways = ("dump the box while the sand can still be broken out, and fill it anew", _FIRST)
+    return _answer(picture, values, ranges, basis, flags, because, ways)
+
+
+def _answer(
+    picture: Picture,
+    values: dict[str, Any],
+    ranges: dict[str, Range],
+    basis: list[Basis],
+    flags: list[Flag],
+    because: str,
+    instead: tuple[str, ...],
+) -> Answer:
+    return Answer(
+        question="stopped",
+        as_of=picture.as_of,
+        known_on=picture.known_on,
+        values=values,
+        ranges=ranges,
+        basis=tuple(basis),
+        flags=tuple(flags),
+        cautions=(CHEMICALS, TEST_THEN_DRAW),
+        possible=not because,
+        because=because,
+        instead=instead,
+        head=picture.head,
+    )
+
+
+def _last_mix(picture: Picture, asked: Asked) -> Seen | None:
+    """The last mix of this system on this mixer within half a day."""
+    since = picture.at - _RECENT_US
+    for seen in picture.records("mix", since=since, newest_first=True, naming=(asked.mixer.key,)):
+        if (seen.values["mixer"], seen.values["binder_system"]) == (asked.mixer.key, asked.system.key):
+            return seen
+    return None
+
+
+def _lever(picture: Picture, asked: Asked, mix: Seen | None) -> tuple[float | None, str]:
+    """Setting to go by: said, else as the last mix drew it, else the usual one."""
+    if asked.what_if is not None:
+        return asked.what_if, "as asked"
+    drawn = None if mix is None else lever_of_mix(picture, asked.system, mix)
+    if mix is not None and drawn is not None:
+        return drawn, f"as mix {mix.id} drew it"
+    return asked.system.usual, "the usual one"
+
+
+def _state(age_min: float, work: Span) -> str:
+    """Up to the low end of the work time live, past its middle dead: a cold joint costs more than a box of sand."""
+    if age_min <= work[0]:
+        return "live"
+    return "in_doubt" if age_min < work[1] else "dead"
+
+
+def _chance_live(age_min: float, work: Span) -> float:
+    if age_min <= 0:
+        return 1.0
+    end = work[0] if age_min < work[1] else work[2]
+    sd = abs(np.log(end / work[1])) / _Z
+    return float(1 - NormalDist(float(np.log(work[1])), float(sd)).cdf(float(np.log(age_min))))
+
+
+def _say(surface: str, ago: float, work: Span) -> str:
+    if surface == "live":
+        return f"carry on: the surface is live for another {minutes(work[0] - ago)} at least; then look again"
+    if surface == "in_doubt":
+        return (
+            f"scratch the surface: loose and damp, carry on at once; crusted or springy, dump it "
+            f"(work time {minutes(work[1])}, could be {minutes(work[0])})"
+        )
+    return "dump it: the surface no longer joins with fresh sand"
