@@ -159,6 +159,17 @@ def _calibration(pick: Pick) -> dict[str, Any]:
     }
 
 
+def _table_issued(pick: Pick) -> dict[str, Any]:
+    row = {"sand_temp_c": 20, "serves": True, "catalyst_pct": pick.one(35, "40.5")}
+    return {
+        "number": pick.one(1, 2),
+        "mixer": "m1",
+        "binder_system": "furan",
+        "expires_at": "2199-01-01 00:00",
+        "rows": [row, {"sand_temp_c": 5, "serves": False, "because": "too cold"}],
+    }
+
+
 MOVING: dict[str, Callable[[Pick], dict[str, Any]]] = {
     "delivery": _delivery,
     "transfer": _transfer,
@@ -180,16 +191,21 @@ OBSERVING: dict[str, Callable[[Pick], dict[str, Any]]] = {
     "exposure": lambda pick: {"agent": "quartz dust", "value": pick.one(0.02, 0.1), "unit": "mg/m3", "hours": 8},
     "hold": lambda pick: {"place": pick.one(*SILOS), "reason": "wet"},
     "release": lambda pick: {"lot": "L1", "reason": "tested"},
+    "table_issued": _table_issued,
 }
-# Moulds are where the order of arrival could matter, so they come up more often.
-_WEIGHTED = (*MOVING, *("mix", "knock_out") * 3, "mould_scrap", "count", "count", "transfer", "observing")
+# Moulds and counts are where the order of arrival could matter, so they come up more often.
+_WEIGHTED = (*MOVING, *("mix", "knock_out", "count") * 3, "mould_scrap", "transfer", "observing")
+
+
+# What these do reaches past their own instant, and their withdrawal with it.
+ANCHORING = ("knock_out", "mould_scrap", "count")
 
 
 @st.composite
 def histories(draw: Draw, most: int = 16) -> list[Event]:
     """Events, and the reversals of some of them, by order of happening in no particular way."""
     pick = Pick(draw)
-    instants = draw(st.lists(st.sampled_from(INSTANTS), min_size=2, max_size=6, unique=True))
+    instants = draw(st.lists(st.sampled_from(INSTANTS), min_size=2, max_size=5, unique=True))
     events: list[Event] = []
     for number in range(draw(st.integers(2, most))):
         kind = pick.one(*_WEIGHTED)
@@ -199,7 +215,7 @@ def histories(draw: Draw, most: int = 16) -> list[Event]:
         own = at - OFF_US if sender == "mixer 1" else at
         events.append(Event(kind, sender, f"{kind}-{number}", at, {"at": written(own), **content}))
     for number, event in enumerate(list(events)):
-        if pick.one(False, False, False, True):
+        if pick.one(*(False, True) if event.kind in ANCHORING else (False, False, False, False, True)):
             of = {"sender": event.sender, "id": event.id}
             events.append(Event("reversal", "office", f"back-{number}", event.at, {"of": of, "reason": "mistake"}))
     return events

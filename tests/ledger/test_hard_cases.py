@@ -51,6 +51,19 @@ def test_a_count_reversed_in_between_joins_the_spans_on_both_sides(ledger: Ledge
     assert stock_kg(ledger, "silo_new", "new_sand", "2025-03-02 09:00") == 10000
 
 
+def test_a_count_withdrawn_later_still_anchors_as_known_before(shop: tuple[Ledger, Clock]):
+    """As known on the day before its withdrawal, the count stands and its difference too."""
+    ledger, clock = shop
+    tell(ledger, "delivery", "d", {"at": "2025-03-01 08:00", "place": "silo_new", "mass_kg": 25000})
+    tell(ledger, "count", "c", {"at": "2025-03-02 08:00", "place": "silo_new", "mass_kg": 24000})
+    clock.now = micros("2025-03-16 12:00")
+    take_back(ledger, "c")
+    assert stock_kg(ledger, "silo_new", "new_sand", known_on="2025-03-15") == 24000
+    assert stock_kg(ledger, "silo_new", "new_sand", known_on="2025-03-16") == 25000
+    with ledger.reader("2025-03-15") as reader:
+        assert [one.mass_mg for one in reader.differences(0, micros("2025-03-03 08:00"))] == [-1_000_000_000]
+
+
 @pytest.mark.parametrize("first", ["delivery", "count"])
 def test_a_delivery_at_the_instant_of_a_count_is_in_the_count(ledger: Ledger, first: str):
     """Movements come before counts at one instant, whichever is told first: counted 30 t, of which 25 t just came."""
@@ -70,6 +83,17 @@ def test_two_counts_at_one_instant_go_by_sender_and_id(ledger: Ledger):
     tell(ledger, "count", "2", {"at": at, "place": "silo_new", "mass_kg": 100}, sender="a")
     assert stock_kg(ledger, "silo_new", "new_sand") == 300
     assert [mass for _, mass in differences_kg(ledger, "silo_new", "new_sand")] == [100, 200]
+
+
+def test_counted_empty_and_counted_at_one_instant_go_by_sender_and_id_too(ledger: Ledger):
+    """Whether a place is empty or holds 100 kg is said by the last of the two by sender and id, not of arrival."""
+    at = "2025-03-01 08:00"
+    tell(ledger, "count", "full", {"at": at, "place": "silo_new", "mass_kg": 100}, sender="b")
+    tell(ledger, "count", "empty", {"at": at, "place": "silo_new", "empty": True}, sender="a")
+    assert stock_kg(ledger, "silo_new", "new_sand") == 100
+    tell(ledger, "count", "empty", {"at": at, "place": "silo_new", "empty": True}, sender="c")
+    tell(ledger, "count", "full", {"at": at, "place": "silo_new", "mass_kg": 70}, sender="a")
+    assert stock_kg(ledger, "silo_new", "new_sand") == 0
 
 
 def test_counted_empty_anchors_a_material_first_booked_later(ledger: Ledger):

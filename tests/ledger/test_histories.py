@@ -124,6 +124,7 @@ def conserved(ledger: Ledger) -> None:
     """Sands in conversion come to nothing at every instant; totals and moulds are the sums of movements."""
     with ledger.store.reading() as connection:
         for sql in (
+            "SELECT * FROM mould_content WHERE mass_mg <= 0",
             "SELECT at, SUM(CASE 'conversion' WHEN target THEN mass_mg WHEN source THEN -mass_mg ELSE 0 END) AS net "
             "FROM movement GROUP BY at HAVING net <> 0",
             "SELECT source, target, material, SUM(mass_mg) FROM (SELECT source, target, material, mass_mg FROM flow "
