@@ -1,0 +1,185 @@
+"""What surrounds a setting: cold patterns, both clocks, sand temperature from the silos, acid that the sand takes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from sandtrack import Shop
+from sandtrack.errors import InputErrors
+from sandtrack.shop import Answer
+from sandtrack.shop.dosing.words import moulders_words
+from sandtrack.trade.cure import CureLaw
+from sandtrack.trade.maturity import strip_points_min, time_constant_min
+
+Make = Callable[[dict[str, Any]], Shop]
+
+
+def codes(answer: Answer) -> set[str]:
+    """Codes of an answer's flags."""
+    return {flag.code for flag in answer.flags}
+
+
+def text_of(answer: Answer, code: str) -> str:
+    """Text of the one flag with this code."""
+    (text,) = [flag.text for flag in answer.flags if flag.code == code]
+    return text
+
+
+# -- pattern and room -----------------------------------------------------------------------------------------------
+
+
+def test_face_against_a_cold_pattern_strips_last(shop: Shop) -> None:
+    """25 °C sand on wood of 5 °C starts at 17 °C (565 and 380: (25·565 + 5·380)/945) and is the one to wait for."""
+    plain = shop.setting("m1", "furan", 25, catalyst_pct=35, box_sand_kg=300)
+    answer = shop.setting("m1", "furan", 25, catalyst_pct=35, box_sand_kg=300, pattern_temp_c=5, surroundings_c=10)
+    point = answer.values["slowest_point"]
+    assert point["face_temp_c"] == pytest.approx((25 * 565 + 5 * 380) / 945)
+    assert point["slowest"] == "face"
+    assert point["face_min"] > point["core_min"] > plain.values["strip_time_min"]
+    assert answer.values["strip_time_min"] == pytest.approx(point["face_min"])
+    assert answer.values["chance_to_strip"] < plain.values["chance_to_strip"]
+    assert answer.ranges["work_time_min"] == plain.ranges["work_time_min"], "work time is that of the sand in the mixer"
+    # a cube of 300 kg at 1605 kg/m³ has sides of 57.2 cm, a modulus of 9.53 cm
+    law = CureLaw(strip_time_min=45, at_temp_c=20, at_lever=35, activation_energy_kj_mol=50.5, exponent=1.45)
+    own = strip_points_min(
+        law,
+        35,
+        sand_temp_c=25,
+        pattern_temp_c=5,
+        surroundings_c=10,
+        time_constant_min=time_constant_min(modulus_cm=57.175 / 6),
+    )
+    assert point["face_min"] == pytest.approx(own.face_min, rel=1e-3)
+
+
+def test_a_cold_pattern_asks_for_more_acid(shop: Shop) -> None:
+    """The smallest setting that strips the slowest point in time is larger; one step less does not serve."""
+    warm = shop.setting("m1", "furan", 22, strip_time_min=75)
+    cold = shop.setting("m1", "furan", 22, strip_time_min=75, pattern_temp_c=12)
+    assert cold.possible
+    needed = cold.values["catalyst_pct"]
+    assert needed > warm.values["catalyst_pct"]
+    less = shop.setting("m1", "furan", 22, strip_time_min=75, pattern_temp_c=12, catalyst_pct=round(needed - 0.1, 1))
+    assert "chance_below" in codes(less)
+    assert cold.values["slowest_point"]["surroundings_c"] == 12, "the room is taken as warm as the pattern"
+
+
+def test_pattern_as_warm_as_the_sand_changes_nothing(shop: Shop) -> None:
+    """Sand, pattern and room of one temperature: core and face strip alike, as without them."""
+    plain = shop.setting("m1", "furan", 20, catalyst_pct=35)
+    same = shop.setting("m1", "furan", 20, catalyst_pct=35, pattern_temp_c=20, surroundings_c=20)
+    assert same.values["strip_time_min"] == pytest.approx(plain.values["strip_time_min"], rel=1e-6)
+    assert same.values["slowest_point"]["core_min"] == pytest.approx(same.values["slowest_point"]["face_min"])
+
+
+def test_pattern_that_cannot_be_is_a_wrong_question(shop: Shop) -> None:
+    """A pattern of 90 °C is a slip of the pen."""
+    with pytest.raises(InputErrors, match="pattern_temp_c"):
+        shop.setting("m1", "furan", 20, pattern_temp_c=90)
+
+
+# -- two clocks -----------------------------------------------------------------------------------------------------
+
+
+def test_both_clocks_are_told(shop: Shop) -> None:
+    """600 kg at 150 kg/min fill in 4 min: strip by 4 + its time on the clock of the first sand."""
+    answer = shop.setting("m1", "furan", 20, box_sand_kg=600)
+    assert answer.values["strip_after_first_sand_min"] == pytest.approx(4 + answer.values["strip_time_min"])
+    # 37.4 min: 35 to the nearest five; with the fill 41.4, told as 45
+    assert answer.values["say"] == (
+        "35 minutes from the last sand, could be 15 to 80; filled in 4, so 45 from the first; test, then draw"
+    )
+    assert "strip_after_first_sand_min" not in shop.setting("m1", "furan", 20).values
+
+
+def test_long_times_are_told_in_hours() -> None:
+    """Beyond three hours both clocks are hours and minutes."""
+    assert moulders_words((190, 200, 260), 20) == (
+        "3 h 20 min from the last sand, could be 3 h 10 min to 4 h 20 min; filled in 20 min, so 3 h 40 min from the "
+        "first; test, then draw"
+    )
+
+
+# -- sand temperature from the silos --------------------------------------------------------------------------------
+
+
+def silo(shop: Shop, place: str, value_c: float, at: str = "2025-03-03 07:30") -> None:
+    """Record the temperature of a silo's sand."""
+    shop.log("temperature", {"at": at, "what": "place", "place": place, "value_c": value_c}, sender="vera")
+
+
+def test_sand_temperature_is_estimated_from_the_silos(shop: Shop) -> None:
+    """80 % at 20 °C and 20 % at 5 °C: nearly 17 °C, a little above as warm quartz holds more; flagged as estimated."""
+    silo(shop, "silo_f", 20)
+    assert not shop.setting("m1", "furan").possible, "one of two silos is not enough"
+    silo(shop, "silo_new", 5)
+    answer = shop.setting("m1", "furan")
+    assert answer.values["sand_temp_c"] == pytest.approx(17.0, abs=0.1)
+    assert "80 % from Furan silo at 20.0 °C" in text_of(answer, "sand_temp_estimated")
+    (basis,) = [entry for entry in answer.basis if entry.what == "sand temperature"]
+    assert basis.tag == "derived"
+
+
+def test_a_reading_of_mixed_sand_goes_before_an_estimate(shop: Shop) -> None:
+    """Read at the mixer, the silos are not asked; and a silo read yesterday morning counts no more."""
+    silo(shop, "silo_f", 20)
+    silo(shop, "silo_new", 5)
+    read = {"at": "2025-03-03 07:00", "what": "mixed_sand", "mixer": "m1", "value_c": 14}
+    shop.log("temperature", read, sender="vera")
+    answer = shop.setting("m1", "furan")
+    assert answer.values["sand_temp_c"] == 14
+    assert "sand_temp_estimated" not in codes(answer)
+    assert not shop.setting("m1", "furan", at="2025-03-04 07:31").possible
+
+
+# -- acid demand ----------------------------------------------------------------------------------------------------
+
+
+def acid_test(shop: Shop, place: str, demand_ml: float, at: str = "2025-03-01 09:00") -> None:
+    """Record an acid demand by the laboratory."""
+    content = {"at": at, "test": "acid_demand", "sample": {"place": place}, "results": {"acid_demand_ml": demand_ml}}
+    shop.log("sand_test", content, sender="sonja")
+
+
+def test_sand_that_takes_acid_is_flagged(shop: Shop) -> None:
+    """0.2·10 + 0.8·2 = 3.6 ml at 1 % resin: up to 3.6·2e-3·172.2/0.65/10·100 = 19 % of resin, above 15 % of 35."""
+    acid_test(shop, "silo_new", 10)
+    assert "acid_demand" not in codes(shop.setting("m1", "furan", 20)), "the other sand's is not known"
+    acid_test(shop, "silo_f", 2)
+    text = text_of(shop.setting("m1", "furan", 20), "acid_demand")
+    assert text.startswith("the sand's acid demand, 3.6 ml (")
+    assert "could take up to 19 % of resin in acid, of the usual 35 %" in text
+    assert not codes(shop.setting("m1", "ester", 20)), "an ester cure takes no acid"
+
+
+def test_sand_that_brings_acid_is_flagged(shop: Shop) -> None:
+    """0.2·3 - 0.8·4 = -2.6 ml is legal: -13.8 % of resin, more than 15 % of 35 (5.25 %)."""
+    acid_test(shop, "silo_new", 3)
+    acid_test(shop, "silo_f", -4)
+    answer = shop.setting("m1", "furan", 20)
+    assert answer.possible
+    assert "brings acid along, -2.6 ml" in text_of(answer, "acid_in_sand")
+    assert "up to 14 % of resin" in text_of(answer, "acid_in_sand")
+
+
+def test_little_or_old_acid_demand_says_nothing(shop: Shop) -> None:
+    """0.2·3 - 0.8·0.5 = 0.2 ml is nothing; the newest test of a silo counts, and none older than 60 days."""
+    acid_test(shop, "silo_new", 40, at="2025-01-01 09:00")
+    acid_test(shop, "silo_f", 40, at="2025-01-01 09:00")
+    assert not codes(shop.setting("m1", "furan", 20))
+    acid_test(shop, "silo_new", 3)
+    acid_test(shop, "silo_f", -0.5)
+    assert not codes(shop.setting("m1", "furan", 20))
+
+
+def test_acid_demand_outside_the_shops_limit(make_shop: Make, content: dict[str, Any]) -> None:
+    """New sand of 6 ml where 5 is the most: flagged by itself, with the test."""
+    content["materials"]["new_sand"]["limits"] = {"acid_demand_ml": {"max": 5.0}}
+    shop = make_shop(content)
+    acid_test(shop, "silo_new", 6)
+    assert "acid demand of New sand silo is 6.0 ml, outside at most 5" in text_of(
+        shop.setting("m1", "furan", 20), "acid_demand_outside"
+    )

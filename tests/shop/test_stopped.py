@@ -1,0 +1,108 @@
+"""A fill that stopped: carry on, test or dump by the work time's range, worked out by hand from the starting belief."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from statistics import NormalDist
+from typing import Any
+
+import pytest
+
+from sandtrack import Shop
+from sandtrack.errors import InputErrors
+from sandtrack.shop import Answer
+
+Z80 = NormalDist().inv_cdf(0.9)
+# Starting belief at its own reference, 45 min at 20 °C and 35 % acid: sd of ln t from 0.54, 0.115 and 0.07; the shop's
+# own work share of 0.5 has no range of its own.
+SD = math.sqrt(0.54**2 + 0.115**2 + 0.07**2)
+MIDDLE = 0.5 * 45
+LOW, HIGH = MIDDLE * math.exp(-Z80 * SD), MIDDLE * math.exp(Z80 * SD)  # 11.0 and 45.9 min
+
+
+def stopped(shop: Shop, minutes_ago: float, **asked: Any) -> Answer:
+    """The furan fill of the large mixer at 20 °C."""
+    return shop.stopped("m1", "furan", 20, minutes_ago, **asked)
+
+
+def codes(answer: Answer) -> set[str]:
+    """Codes of an answer's flags."""
+    return {flag.code for flag in answer.flags}
+
+
+def test_work_time_is_that_of_the_usual_setting(shop: Shop) -> None:
+    """Nothing said and nothing mixed: 35 % acid, its work time half of the strip time's range."""
+    answer = stopped(shop, 5)
+    span = answer.ranges["work_time_min"]
+    assert [span.low, span.mid, span.high] == pytest.approx([LOW, MIDDLE, HIGH])
+    assert answer.values["catalyst_pct"] == 35
+
+
+@pytest.mark.parametrize(
+    ("minutes_ago", "surface", "advice", "possible"),
+    [
+        (0, "live", "carry_on", True),
+        (LOW - 0.01, "live", "carry_on", True),
+        (LOW + 0.01, "in_doubt", "test", True),
+        (MIDDLE - 0.01, "in_doubt", "test", True),
+        (MIDDLE + 0.01, "dead", "dump", False),
+        (500, "dead", "dump", False),
+    ],
+)
+def test_carry_on_test_or_dump(shop: Shop, minutes_ago: float, surface: str, advice: str, possible: bool) -> None:
+    """Live to the low end of the work time, dead from its middle on; what is to be dumped is a no."""
+    answer = stopped(shop, minutes_ago)
+    assert (answer.values["surface"], answer.values["advice"], answer.possible) == (surface, advice, possible)
+    assert answer.values["live_for_min"] == pytest.approx(max(LOW - minutes_ago, 0))
+    if minutes_ago:
+        by_hand = 1 - NormalDist().cdf(math.log(minutes_ago / MIDDLE) / SD)
+        assert answer.values["chance_live"] == pytest.approx(by_hand, abs=1e-6)
+    if not possible:
+        assert "cleared only under isolation" in answer.instead[1]
+
+
+def test_first_sand_has_its_own_clock(shop: Shop) -> None:
+    """Five minutes of stop after ten of filling: the surface is live, the first sand (15 min) past the low end."""
+    answer = stopped(shop, 5, filled_for_min=10)
+    assert (answer.values["surface"], answer.values["first_sand"]) == ("live", "in_doubt")
+    assert "first_sand_old" in codes(answer)
+    assert "first_sand_old" not in codes(stopped(shop, 5, filled_for_min=5))
+
+
+def test_last_mix_tells_what_was_set(shop: Shop) -> None:
+    """The last mix drew 0.5 kg acid on 1 kg resin: 50 %, quicker than the usual; what is said goes first."""
+    mix = {
+        "at": "2025-03-03 07:50",
+        "mixer": "m1",
+        "binder_system": "furan",
+        "moulds": ["1"],
+        "sand_temp_c": 20,
+        "streams": [
+            {"place": "silo_new", "mass_kg": 100},
+            {"place": "tank_resin_f", "mass_kg": 1},
+            {"place": "tank_acid", "mass_kg": 0.5},
+        ],
+    }
+    shop.log("mix", mix, sender="m1", id="x1")
+    answer = shop.stopped("m1", "furan", minutes_ago=5)
+    assert answer.values["catalyst_pct"] == pytest.approx(50)
+    assert answer.values["sand_temp_c"] == 20
+    assert answer.ranges["work_time_min"].mid == pytest.approx(MIDDLE * (50 / 35) ** -1.45)
+    assert stopped(shop, 5, catalyst_pct=30).values["catalyst_pct"] == 30
+
+
+def test_what_is_not_known_is_a_no(make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]) -> None:
+    """No temperature or no reference: no work time is stated, and the surface is to be looked at."""
+    shop = make_shop(content)
+    assert "temperature of the mixed sand is not given" in shop.stopped("m1", "furan", minutes_ago=5).because
+    del content["binder_systems"]["furan"]["reference"]
+    answer = stopped(make_shop(content), 5)
+    assert answer.because.startswith("no strip time of Furan is known")
+    assert "say" not in answer.values
+
+
+def test_a_time_to_come_is_a_wrong_question(shop: Shop) -> None:
+    """It cannot have stopped minus one minute ago."""
+    with pytest.raises(InputErrors, match="minutes_ago"):
+        stopped(shop, -1)
