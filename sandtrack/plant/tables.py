@@ -275,6 +275,7 @@ class Limits:
     double_entry_min: float = told(f.Minutes("like records this close together are raised"), 10.0)
     level_gap_pct: float = told(f.Percent("gap between a level and the book that is raised"), 10.0)
     sand_moved_c: float = told(f.Number("change of the sand's temperature that asks for a new setting"), 3.0)
+    table_valid_h: float = told(f.Hours("how long a table of settings may be used", above=0), 24.0)
 
 
 TABLES: Mapping[str, type[Any]] = {

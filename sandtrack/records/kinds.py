@@ -15,6 +15,7 @@ from sandtrack.records.observations import (
     Reversal,
     SandTest,
     StripCheck,
+    TableIssued,
     TemperatureReading,
 )
 from sandtrack.records.record import Record
@@ -38,6 +39,7 @@ KINDS: Mapping[str, type[Record]] = {
     "exposure": Exposure,
     "hold": Hold,
     "release": Release,
+    "table_issued": TableIssued,
     "reversal": Reversal,
 }
 ENDINGS = ("knock_out", "mould_scrap")

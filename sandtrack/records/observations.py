@@ -8,6 +8,7 @@ from typing import Any
 from sandtrack.errors import FieldError
 from sandtrack.records import composite as c
 from sandtrack.records import fields as f
+from sandtrack.records.events import PURPOSES
 from sandtrack.records.record import Record, one_of
 from sandtrack.records.schema import Declared
 
@@ -178,6 +179,55 @@ class Hold(Record):
 
 class Release(Hold):
     """What was held, or blocked by its record, may be used again; lifts only what was recorded before."""
+
+
+class TableRow(Declared):
+    """What a table says for one temperature of the sand."""
+
+    sand_temp_c = f.Temperature("temperature of the mixed sand", required=True)
+    serves = f.Flag("whether a setting serves", required=True)
+    resin_pct = f.Percent("resin, on sand")
+    catalyst_pct = f.Percent("catalyst, on its family's base", most=200)
+    fast_share = f.Share("share of the fast grade")
+    chance_to_strip = f.Share("chance of having stripped by the wanted time")
+    strip_low_min = f.Minutes("strip time, low end")
+    strip_mid_min = f.Minutes("strip time, middle")
+    strip_high_min = f.Minutes("strip time, high end")
+    work_low_min = f.Minutes("work time, low end")
+    work_mid_min = f.Minutes("work time, middle")
+    work_high_min = f.Minutes("work time, high end")
+    fill_within_min = f.Minutes("longest time that a fill may plan to take")
+    look_at = c.Items(f.Name(), "codes of what is to look at in this row")
+    because = f.Text("why no setting serves", longest=1000)
+    instead = f.Text("the first way out", longest=1000)
+
+
+class TableIssued(Record):
+    """A table of settings by sand temperature was given out: to the wall, or to a device to keep."""
+
+    number = f.Number("number of the table; each shop counts its own", required=True, least=1)
+    mixer = f.Key("the mixer", required=True, refers="mixers")
+    binder_system = f.Key("the binder system", required=True, refers="binder_systems")
+    pattern = f.Key("the pattern card", refers="patterns")
+    purpose = f.Choice("what the sand is in the mould", words=PURPOSES)
+    expires_at = f.Instant("from when on it is not to be used any more", required=True)
+    wanted_strip_min = f.Minutes("strip time aimed at")
+    wanted_chance = f.Share("chance of having stripped by then")
+    box_sand_kg = f.Kilograms("sand that the box takes")
+    ask_again_moved_c = f.Number("change of the sand's temperature that asks for another row", least=0)
+    catalyst_base = f.Name("what the catalyst is a percentage of")
+    basis = f.Text("what it rests on, a line each", longest=10_000)
+    look_at = f.Text("what was to look at, a line each", longest=10_000)
+    cautions = f.Text("its cautions, a line each", longest=10_000)
+    rows = c.Rows(TableRow, "the table", required=True, prefix="row")
+
+    def rules(self, values: Mapping[str, Any]) -> Iterable[FieldError]:
+        if not values["number"].is_integer():
+            yield FieldError(
+                field="number", value=values["number"], reason="is not a whole number", accepted="1, 2, 3 …"
+            )
+        if values["expires_at"] <= values["at"]:
+            yield FieldError(field="expires_at", reason="is not after `at`", accepted="a later time")
 
 
 class RecordName(Declared):

@@ -17,7 +17,7 @@ from sandtrack.records import fields
 from sandtrack.shop import cover, finding, moulds, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.circuit import balance, rates
-from sandtrack.shop.dosing import lessons, setting, stopped
+from sandtrack.shop.dosing import issued, lessons, setting, stopped, table
 from sandtrack.shop.mixers import calibration
 from sandtrack.shop.picture import Moment, moment, picture
 from sandtrack.shop.watch import attention
@@ -147,6 +147,53 @@ class Shop:
                 pattern_temp_c=pattern_temp_c,
                 surroundings_c=surroundings_c,
             )
+
+    def table(
+        self,
+        mixer: str,
+        binder_system: str,
+        *,
+        lowest_c: float | str,
+        highest_c: float | str,
+        step_c: float | str = 2.0,
+        strip_time_min: float | str | None = None,
+        pattern: str | None = None,
+        box_sand_kg: float | str | None = None,
+        purpose: str | None = None,
+        chance: float | None = None,
+        at: Moment = None,
+        known_on: Moment = None,
+    ) -> Answer:
+        """What to set at each sand temperature of a span, with the day it expires: for a device, or for the wall.
+
+        Raises UnknownName, InputErrors.
+        """
+        with picture(self.ledger, at, known_on) as seen:
+            return table.table(
+                seen,
+                mixer,
+                binder_system,
+                lowest_c=lowest_c,
+                highest_c=highest_c,
+                step_c=step_c,
+                strip_time_min=strip_time_min,
+                pattern=pattern,
+                box_sand_kg=box_sand_kg,
+                purpose=purpose,
+                chance=chance,
+            )
+
+    def issue_table(self, mixer: str, binder_system: str, *, by: str, **asked: Any) -> issued.Issued:
+        """Give out a table of now: numbered, and kept in the book as it is; `asked` as in `table`, without a time.
+
+        A table that is a "no" is not given out. Raises UnknownName, InputErrors.
+        """
+        return issued.issue(self.ledger, lambda seen: table.table(seen, mixer, binder_system, **asked), by)
+
+    def tables(self, at: Moment = None, known_on: Moment = None) -> Answer:
+        """Tables that were given out, the latest first, and which of them may still be used."""
+        with picture(self.ledger, at, known_on) as seen:
+            return issued.tables(seen)
 
     def stopped(
         self,

@@ -37,6 +37,13 @@ RECORDS: dict[str, dict[str, Any]] = {
     "exposure": {"agent": "quartz", "value": 0.03, "unit": "mg/m3"},
     "hold": {"place": "tank_acid", "reason": "smells of resin"},
     "release": {"place": "tank_acid", "reason": "washed"},
+    "table_issued": {
+        "number": 1,
+        "mixer": "m1",
+        "binder_system": "furan",
+        "expires_at": "2025-03-04T08:00:00+01:00",
+        "rows": [{"sand_temp_c": 12, "serves": True, "resin_pct": 1.08, "catalyst_pct": 41.5}],
+    },
     "reversal": {"of": {"sender": "m1", "id": "m1-1"}, "reason": "a nought too many"},
 }
 

@@ -43,6 +43,7 @@ MAY = {
     "record:exposure": "lga",
     "record:hold": "omlga",
     "record:release": "lga",
+    "record:table_issued": "ga",
     "record:reversal": "domlga",
     "record:plant": "ga",
 }

@@ -53,6 +53,13 @@ GOOD: dict[str, dict[str, Any]] = {
     "exposure": {"agent": "quartz", "value": 0.1, "unit": "mg/m3", "hours": 8},
     "hold": {"lot": "L", "reason": "wet"},
     "release": {"lot": "L", "reason": "dry"},
+    "table_issued": {
+        "number": 1,
+        "mixer": "m1",
+        "binder_system": "furan",
+        "expires_at": "2025-03-02 07:45",
+        "rows": [{"sand_temp_c": 12, "serves": True, "resin_pct": 1, "catalyst_pct": 40, "strip_mid_min": 45}],
+    },
     "reversal": {"of": {"sender": "op", "id": "1"}, "reason": "twice"},
 }
 for _kind, _content in GOOD.items():

@@ -44,6 +44,13 @@ BASE: dict[str, dict[str, Any]] = {
     "calibration": {"mixer": "m1", "stream": "resin", "setting": 40, "catches": [{"seconds": 30, "mass_kg": 1}]},
     "exposure": {"agent": "quartz", "value": 0.1, "unit": "mg/m3"},
     "hold": {"place": "silo", "reason": "wet"},
+    "table_issued": {
+        "number": 1,
+        "mixer": "m1",
+        "binder_system": "furan",
+        "expires_at": "2025-03-02 07:45",
+        "rows": [{"sand_temp_c": 12, "serves": False, "because": "too cold"}],
+    },
     "reversal": {"of": {"sender": "op", "id": "1"}, "reason": "twice"},
 }
 PLANT: dict[str, Any] = {
@@ -92,7 +99,7 @@ def test_messages_of_records(kind: str, changes: Any, messages: list[str]):
     ("delivry", "kind: 'delivry' is not a kind of record; did you mean delivery?"),
     ("xyz", "kind: 'xyz' is not a kind of record; accepted: delivery, transfer, mix, pour, knock_out, mould_scrap, "
      "castings, reclaim_run, disposal, count, level, temperature, strip_check, sand_test, calibration, exposure, hold, "
-     "release, reversal, plant"),
+     "release, table_issued, reversal, plant"),
 ])  # fmt: skip
 def test_a_kind_that_does_not_exist(kind: str, message: str):
     """It says which there are, or which was probably meant."""

@@ -84,6 +84,11 @@ def judged(picture: Picture, machine: Mixer, system: System, given_c: float | No
     return _found(last.value_c, basis, (flag,), why, mixer)
 
 
+def supposed(value_c: float) -> SandTemperature:
+    """A temperature that the sand may come to have, as a row of a table: today's readings say nothing against it."""
+    return SandTemperature(value_c, (Basis("sand temperature", f"{value_c:.1f} °C", "record", "as supposed"),))
+
+
 def _estimated(picture: Picture, machine: Mixer, system: System) -> SandTemperature | None:
     """From the last temperature of each silo of the last day, by the usual shares; None where one is missing."""
     share, draws = system.entry.reclaimed_share, machine.draws.get(system.key, {})

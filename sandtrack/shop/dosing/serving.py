@@ -62,9 +62,15 @@ class Job:
         strip = self.law.strip_range_min(self.sand_temp_c, lever, coverage=COVERAGE, lot=self.lot)
         work = work_min(self.system, strip)
         slower = self._slower(lever)
-        by = self.wanted_min
-        chance = None if by is None else float(self.law.chance_by(by / slower, self.sand_temp_c, lever, lot=self.lot))
-        return Times(lever, (strip[0] * slower, strip[1] * slower, strip[2] * slower), work, chance)
+        strip = (strip[0] * slower, strip[1] * slower, strip[2] * slower)
+        return Times(lever, strip, work, self.chance_at(lever))
+
+    def chance_at(self, lever: float) -> float | None:
+        """Chance of having stripped by the wanted time at one setting; None where none is wanted."""
+        if self.wanted_min is None:
+            return None
+        by = self.wanted_min / self._slower(lever)
+        return float(self.law.chance_by(by, self.sand_temp_c, lever, lot=self.lot))
 
     def _slower(self, lever: float) -> float:
         """How much longer the slowest point of the mould takes than sand that keeps its temperature."""
@@ -80,7 +86,7 @@ class Job:
 
     def strips(self, lever: float) -> bool:
         """Whether it strips by the wanted time with the wanted chance; true where no time is wanted."""
-        chance = self.times(lever).chance
+        chance = self.chance_at(lever)
         return chance is None or chance >= self.chance * (1 - _HAIR)
 
     def smallest(self) -> float | None:

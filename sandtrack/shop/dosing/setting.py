@@ -39,6 +39,7 @@ def setting(
     fast_share: float | None = None,
     pattern_temp_c: float | str | None = None,
     surroundings_c: float | str | None = None,
+    supposed: bool = False,
 ) -> Answer:
     """What to set for a wanted strip time; with `catalyst_pct` or `fast_share`: what that setting would give.
 
@@ -50,7 +51,8 @@ def setting(
     pattern's or the room's temperature `slowest_point` (`core_min`, `face_min`, `slowest`, `face_temp_c`, …), by which
     the strip time then goes; `resin_lot`; `say`, the moulder's words. Where nothing serves: `nearest` with the same
     names and `serves` false.
-    Ranges: `strip_time_min`, `work_time_min`. Raises UnknownName, InputErrors.
+    Ranges: `strip_time_min`, `work_time_min`. A sand temperature that is `supposed` is not held against today's
+    readings. Raises UnknownName, InputErrors.
     """
     asked = read(
         picture,
@@ -69,7 +71,7 @@ def setting(
         pattern,
         purpose,
     )
-    draft = _Draft(picture, asked)
+    draft = _Draft(picture, asked, supposed=supposed)
     return _refused_outright(draft) or _answered(draft)
 
 
@@ -88,6 +90,7 @@ class _Draft:
 
     picture: Picture
     asked: Asked
+    supposed: bool = False
     values: dict[str, Any] = field(default_factory=dict)
     ranges: dict[str, Range] = field(default_factory=dict)
     basis: list[Basis] = field(default_factory=list)
@@ -188,7 +191,11 @@ def _answered(draft: _Draft) -> Answer:
     draft.basis += system.basis
     if law is not None:
         draft.basis.append(law.basis(picture))
-    sand = sand_temperature.judged(picture, asked.mixer, system, asked.numbers.get("sand_temp_c"))
+    given_c = asked.numbers.get("sand_temp_c")
+    if draft.supposed and given_c is not None:
+        sand = sand_temperature.supposed(given_c)
+    else:
+        sand = sand_temperature.judged(picture, asked.mixer, system, given_c)
     draft.flags += sand.flags
     draft.basis += sand.basis
     if sand.value_c is None or law is None:
