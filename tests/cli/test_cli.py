@@ -214,6 +214,26 @@ def test_dose_says_yes_and_no(demo_shop: Path):
     assert "instead: " in cold.output
 
 
+def test_what_the_checks_taught_is_told(demo_shop: Path):
+    """The law with ranges, how it foretold, whether to trust it and the next check, all in words."""
+    told = run("learned", "furan", "--why", "--at", AT, shop=demo_shop)
+    assert told.exit_code == 0, told.output
+    for words in ("activation energy, kJ/mol", "foretold each check", "trust it? Yes:", "Check a mould at", "because"):
+        assert words in told.output
+    assert run("learned", "clay", shop=demo_shop).exit_code == 2
+
+
+def test_a_stopped_fill_is_carried_on_or_dumped(demo_shop: Path):
+    """Five minutes after the stop it is carried on, exit code 0; after two hours dumped, exit code 1."""
+    live, dead = (
+        run("stopped", "m2", "furan", minutes, "--sand-temp", "20", "--at", AT, shop=demo_shop)
+        for minutes in ("5", "120")
+    )
+    assert (live.exit_code, dead.exit_code) == (0, 1)
+    assert "carry on: the surface is live" in live.output
+    assert "instead: dump the box" in dead.output
+
+
 def test_template_loads(new_shop: Path, tmp_path: Path):
     """A template filled in by hand loads; what is wrong in it is said by file, line and column."""
     header = run("template", "count").output
@@ -283,6 +303,8 @@ def test_every_question_answers_in_json(demo_shop: Path):
         ["cover"],
         ["moulds", "--at", AT],
         ["attention", "--at", AT],
+        ["stopped", "m2", "furan", "5", "--sand-temp", "20", "--at", AT],
+        ["learned", "furan", "--at", AT],
         ["dose", "m2", "furan", "--sand-temp", "20", "--at", AT],
         ["reclaim", *period],
         ["balance", *period],
