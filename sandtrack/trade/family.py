@@ -67,7 +67,8 @@ class Window:
         return self.low <= single(value, field="value") <= self.high
 
     def __str__(self) -> str:
-        return f"{self.low:g} to {self.high:g} {self.unit} ({self.tag}: {self.source})"
+        unit = self.unit.replace("degC", "°C")
+        return f"{self.low:g} to {self.high:g} {unit} ({self.tag}: {self.source})"
 
 
 @dataclass(frozen=True, kw_only=True)

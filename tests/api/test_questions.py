@@ -32,7 +32,8 @@ def test_an_answer_is_the_shop_s_own(standing: Running, name: str):
 def test_every_question_of_the_shop_is_asked():
     """Whatever a shop answers can be asked over HTTP, in one table."""
     assert [question.name for question in QUESTIONS] == [
-        "stock", "cover", "moulds", "setting", "stopped", "learned", "attention", "brief", "rates", "balance", "records",
+        "stock", "cover", "moulds", "setting", "stopped", "learned", "attention", "brief", "rates", "balance",
+        "records",
     ]  # fmt: skip
     assert set(ASKS) == {question.name for question in QUESTIONS}
 
