@@ -11,7 +11,7 @@ from functools import cache
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError
-from sandtrack.ledger.setups import EXACT, Day, Path, labelled
+from sandtrack.ledger.setups import EXACT, Day, Path, Setups, labelled
 from sandtrack.plant import MOULDS
 from sandtrack.records import Measured, kind_named
 from sandtrack.records.composite import Items, Part, Rows
@@ -65,22 +65,25 @@ def form_of(kind: str) -> Form:
     )
 
 
-def references(form: Form, values: Values) -> Iterator[tuple[Path, str, str]]:
-    """Every (path, section of the set-up, key) that a checked record names, measures aside."""
+def unknown_keys(form: Form, values: Values, setups: Setups) -> list[FieldError]:
+    """Complain of every key in a checked record that no revision of the set-up has; measures aside."""
+    problems: list[FieldError] = []
     for name, section in form.keys:
-        if name in values:
-            yield (name,), section, values[name]
+        if name in values and values[name] not in setups.known(section):
+            problems.append(setups.unknown((name,), section, values[name]))
     for name, section in form.lists:
+        known = setups.known(section)
         for index, key in enumerate(values.get(name, ())):
-            yield (name, index), section, key
+            if key not in known:
+                problems.append(setups.unknown((name, index), section, key))
     for name, many, inner, section in form.part_keys:
-        if not many:
-            if inner in values.get(name, ()):
-                yield (name, inner), section, values[name][inner]
-            continue
-        for index, part in enumerate(values.get(name, ())):
-            if inner in part:
-                yield (name, index, inner), section, part[inner]
+        if name in values:
+            known = setups.known(section)
+            for index, part in enumerate(values[name] if many else (values[name],)):
+                if inner in part and part[inner] not in known:
+                    path = (name, index, inner) if many else (name, inner)
+                    problems.append(setups.unknown(path, section, part[inner]))
+    return problems
 
 
 def masses(form: Form, values: Values) -> Iterator[tuple[Path, int | Measured]]:

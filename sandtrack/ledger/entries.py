@@ -41,11 +41,13 @@ def prepare(entry: Entry, setups: Setups) -> Prepared:
     """Check an entry (no reversal, no set-up) against the set-up; raises InputErrors with everything that is wrong."""
     kind, values = entry.kind, entry.values
     form = booking.form_of(kind)
-    problems = list(setups.unknown_keys(booking.references(form, values)))
+    problems = booking.unknown_keys(form, values, setups)
     telling = [(path, mass) for path, mass in booking.masses(form, values) if type(mass) is not int or mass > MOST_MG]
-    problems += setups.unknown_keys(
-        (_told(path, "measure"), "measures", mass.measure) for path, mass in telling if isinstance(mass, Measured)
-    )
+    problems += [
+        setups.unknown(_told(path, "measure"), "measures", mass.measure)
+        for path, mass in telling
+        if isinstance(mass, Measured) and mass.measure not in setups.known("measures")
+    ]
     if problems:
         raise InputErrors(problems, what=kind)
     at = values["at"] + (entry.offset_us or 0)

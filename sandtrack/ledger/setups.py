@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from typing import Any, NamedTuple
@@ -132,16 +132,14 @@ class Setups:
             )
         return found
 
-    def unknown_keys(self, references: Iterable[tuple[Path, str, str]]) -> Iterator[FieldError]:
-        """Complain of every (path of a field, section, key) whose key no revision has."""
-        for path, section, key in references:
-            if key not in self.known(section):
-                yield FieldError(
-                    field=labelled(path),
-                    value=key,
-                    reason=f"is not among the {section.replace('_', ' ')}",
-                    accepted=", ".join(sorted(self.known(section))) or "none are declared",
-                )
+    def unknown(self, path: Path, section: str, key: str) -> FieldError:
+        """The complaint about a key that no revision has."""
+        return FieldError(
+            field=labelled(path),
+            value=key,
+            reason=f"is not among the {section.replace('_', ' ')}",
+            accepted=", ".join(sorted(self.known(section))) or "none are declared",
+        )
 
     def require(self, section: str, key: str) -> None:
         """Raise UnknownName unless some revision has the key."""
