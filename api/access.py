@@ -20,6 +20,8 @@ ASKS = (
     "records",
     "rates",
     "balance",
+    "calibration",
+    "audit",
 )
 RECORDS = (*KINDS, "plant")
 

@@ -95,6 +95,21 @@ class LearnedArguments(AtArguments):
     binder_system = f.Key("the binder system", required=True, refers="binder_systems")
 
 
+class CalibrationArguments(AtArguments):
+    """What a mixer's calibrations say."""
+
+    mixer = f.Key("the mixer", required=True, refers="mixers")
+
+
+class AuditArguments(Declared):
+    """What mixes held against what they should have."""
+
+    mixer = f.Key("only this mixer", refers="mixers")
+    since = When("start of the period; a date is its start; 35 days before its end, if not said")
+    until = When("end of the period; a date is its end; now, if not said")
+    known_on = AtArguments._declared_fields["known_on"]
+
+
 class RecordsArguments(Declared):
     """Which records are to be found again."""
 
@@ -149,6 +164,8 @@ _SAYS: tuple[tuple[str, type[Declared], str], ...] = (
     ("brief", BriefArguments, "at"),
     ("rates", PeriodArguments, "until"),
     ("balance", PeriodArguments, "until"),
+    ("calibration", CalibrationArguments, "at"),
+    ("audit", AuditArguments, "until"),
     ("records", RecordsArguments, ""),
 )
 QUESTIONS = tuple(Question(name, arguments(), _ask(name), fixed_by) for name, arguments, fixed_by in _SAYS)

@@ -31,6 +31,7 @@ for _command in (
     strip.learned,
     asking.reclaim,
     asking.balance,
+    mixers.audit,
     mixers.calibration,
     asking.attention,
     asking.records,

@@ -1,4 +1,4 @@
-"""Commands about the mixers: calibration."""
+"""Commands about the mixers: calibration, audit."""
 
 from __future__ import annotations
 
@@ -25,3 +25,30 @@ def calibration(
     """
     with opened(shop_file) as shop:
         show(shop.calibration(mixer, at, known_on), shop, as_json=as_json, units=units, why=why)
+
+
+@click.command(short_help="What mixes held against what they should.")
+@click.option("--mixer", metavar="KEY", help="Only this mixer.")
+@click.option("--since", metavar="TIME", help="Start of the period; 35 days before its end, if not said.")
+@click.option("--until", metavar="TIME", help="End of the period; now, if not said.")
+@click.option("--known-on", metavar="DAY", help="As known by the end of that day.")
+@answer_options
+@explained
+def audit(
+    mixer: str | None,
+    since: str | None,
+    until: str | None,
+    known_on: str | None,
+    as_json: bool,
+    units: str,
+    why: bool,
+    shop_file: Path | None,
+) -> None:
+    """What mixes really held against what they should have: drifts found and dated, tanks against doses.
+
+    \b
+    Example:
+      sandtrack audit --mixer m2 --since 2025-05-01 --until 2025-05-31
+    """
+    with opened(shop_file) as shop:
+        show(shop.audit(mixer, since, until, known_on), shop, as_json=as_json, units=units, why=why)

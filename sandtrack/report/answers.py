@@ -263,6 +263,7 @@ def _plain(given: Answer, names: Names, units: str) -> list[str]:
 
 _BODIES: Mapping[str, Body] = {
     "attention": _attention,
+    "audit": mixers.audit,
     "balance": _balance,
     "brief": brief.body,
     "calibration": mixers.calibration,

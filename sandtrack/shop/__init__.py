@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from datetime import timedelta
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -18,7 +19,7 @@ from sandtrack.shop import cover, finding, moulds, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.circuit import balance, rates
 from sandtrack.shop.dosing import issued, lessons, setting, stopped, table
-from sandtrack.shop.mixers import calibration
+from sandtrack.shop.mixers import audit, calibration
 from sandtrack.shop.picture import Moment, moment, picture
 from sandtrack.shop.watch import attention
 
@@ -258,6 +259,18 @@ class Shop:
         """
         with picture(self.ledger, at, known_on) as seen:
             return calibration.calibration(seen, mixer)
+
+    def audit(
+        self, mixer: str | None = None, since: Moment = None, until: Moment = None, known_on: Moment = None
+    ) -> Answer:
+        """What mixes really held against what they should have: drifts found and dated, tanks against doses.
+
+        Of every mixer, and of the 35 days up to `until` (now), if not said. Raises UnknownName, InputErrors.
+        """
+        with picture(self.ledger, until, known_on) as seen:
+            begin = seen.today - timedelta(days=audit.USUAL_DAYS) if since is None else since
+            start, _ = self._period(begin, seen.today if until is None else until)
+            return audit.audit(seen, mixer, start, seen.at)
 
     def _period(self, since: Moment, until: Moment) -> tuple[int, int]:
         """First and last instant of a period of days or times; raises InputErrors."""

@@ -124,7 +124,7 @@ def _mass(picture: Picture, seen: Seen) -> tuple[float | None, float | None, _Sp
     read: float = seen.values["ullage_m"] if level is None else level
     if place.shape is None:
         return level, None, None, "the set-up has no shape of it"
-    silo = _silo(place.shape)
+    silo = shape_of(place.shape)
     if read > silo.top_m:
         what = f"{read:g} m of {'free height' if level is None else 'level'}"
         return level, silo.top_m, None, f"{what} in a height of {silo.top_m:g} m"
@@ -139,7 +139,8 @@ def _mass(picture: Picture, seen: Seen) -> tuple[float | None, float | None, _Sp
     return level, silo.top_m, silo.mass_range_kg(level, bulk_density_kg_m3=density, density_spread_share=spread), ""
 
 
-def _silo(shape: Any) -> Silo:
+def shape_of(shape: Any) -> Silo:
+    """A vessel of the set-up as the trade sees it."""
     if shape.form == "box":
         return Silo.box(length_m=shape.length_m, width_m=shape.width_m, height_m=shape.height_m)
     if shape.form == "cylinder":

@@ -58,6 +58,8 @@ ASKED = {
     "brief": "at=2025-03-31",
     "rates": "since=2025-03-01&until=2025-03-31",
     "balance": "since=2025-03-01&until=2025-03-31",
+    "calibration": "mixer=m1&at=2025-03-31",
+    "audit": "since=2025-03-01&until=2025-03-31",
     "records": "kind=delivery&limit=5",
 }
 

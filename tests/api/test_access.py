@@ -25,6 +25,8 @@ MAY = {
     "ask:records": "omlga",
     "ask:rates": "olga",
     "ask:balance": "olga",
+    "ask:calibration": "olga",
+    "ask:audit": "olga",
     "record:delivery": "oga",
     "record:transfer": "oga",
     "record:mix": "domga",

@@ -1,4 +1,4 @@
-"""What a mixer's calibrations say: rates and settings with their ranges, drift, what drift does to the mix, due date."""
+"""What a mixer's calibrations say: rates, settings, ranges, drift, what drift does to the mix, when it is due."""
 
 from __future__ import annotations
 
@@ -178,8 +178,8 @@ class _Stream:
     def ranges(self) -> dict[str, Range]:
         """Ranges of rate, drift and settings."""
         found = {f"rate_kg_min.{self.stream}": self.rate.told("of the true rate at the last setting")}
-        if self.drift is not None and self.drift[1] is not None:
-            value, reach = self.drift
+        value, reach = self.drift or (0.0, None)
+        if reach is not None:
             meaning = "of the true change since the calibration before, to first order"
             found[f"drift_pct.{self.stream}"] = Range(value - reach, value, value + reach, CHANCE, meaning)
         for system, (_, setting) in self.wanted.items():
