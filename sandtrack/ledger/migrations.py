@@ -106,6 +106,15 @@ CREATE TABLE holding (
   PRIMARY KEY (place, material)
 ) STRICT, WITHOUT ROWID;
 
+-- What a record blocks, or releases again: a place, lot or mould.
+CREATE TABLE block (
+  record INTEGER NOT NULL REFERENCES record (seq),
+  what TEXT NOT NULL,
+  code TEXT NOT NULL,
+  key TEXT NOT NULL,
+  PRIMARY KEY (record, what, code)
+) STRICT, WITHOUT ROWID;
+
 -- What each open mould contains by all that is booked.
 CREATE TABLE mould_content (
   mould TEXT NOT NULL,

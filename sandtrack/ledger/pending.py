@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
+from sandtrack.ledger.blocking import Cause
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.entries import squared
 from sandtrack.plant import MOULDS
@@ -33,6 +35,7 @@ class Pending:
         """Key of the totals, without the day of recording → records, mass, squares, record counted last."""
         self._contents: dict[tuple[str, str], int] = {}
         self._counted: list[tuple[str, str]] = []
+        self._blocks: list[tuple[Any, ...]] = []
 
     def record(self, row: tuple[Any, ...]) -> None:
         """Keep a record's row: seq, kind, sender, id, at, own_at, offset, recorded, day, revision, content, hash."""
@@ -58,6 +61,10 @@ class Pending:
     def holding(self, place: str, material: str) -> None:
         """Keep that a place has met a material; movements say so by themselves."""
         self._counted.append((place, material))
+
+    def blocks(self, seq: int, causes: Iterable[Cause]) -> None:
+        """Keep what a record blocks or releases."""
+        self._blocks += [(seq, cause.what, cause.code, cause.key) for cause in causes]
 
     def booked(self, seq: int, day: str, kind: str, revision: int, moves: list[Move]) -> None:
         """Add what a record books to the totals of its day; it counts once in each."""
@@ -113,6 +120,8 @@ class Pending:
         )
         met = {(place, key[3]) for key in self._flows for place in key[1:3]}
         run("INSERT OR IGNORE INTO holding VALUES (?, ?)", met.union(self._counted))
+        run("INSERT INTO block VALUES (?, ?, ?, ?)", self._blocks)
+        self._blocks.clear()
         self._flows.clear()
         self._contents.clear()
         self._counted.clear()

@@ -202,6 +202,21 @@ class Reader:
                 total[1] += flow.mass_g2 / 1e6
         return [(measure, *total) for measure, total in sorted(totals.items())]  # type: ignore[misc]
 
+    # -- blocks -------------------------------------------------------------------------------------------------
+
+    def causes(self, at: int) -> list[tuple[int, str, str, str, int]]:
+        """What records in force up to an instant block and release, in order of happening.
+
+        (record, what, key, code, set-up it was booked with)
+        """
+        return self.connection.execute(
+            "SELECT b.record, b.what, b.key, b.code, r.revision FROM block b JOIN record r ON r.seq = b.record "
+            "WHERE r.at <= ?1 AND b.record <= ?2 "
+            "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = b.record AND v.record <= ?2) "
+            "ORDER BY b.code = 'held' DESC, r.at, r.sender, r.id",
+            (at, self.last),
+        ).fetchall()
+
     # -- counts -------------------------------------------------------------------------------------------------
 
     def differences(self, since: int, until: int) -> list[Difference]:

@@ -92,6 +92,7 @@ _KEYED = {
     "revision": 1,
     "ending": 4,
     "flow": 8,
+    "block": 3,
     "holding": 2,
     "mould_content": 2,
 }

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from sandtrack.errors import AlreadyReversed, Conflict, NoSuchRecord
-from sandtrack.ledger import booking
+from sandtrack.ledger import blocking, booking
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.entries import Entry, prepare, squared
 from sandtrack.ledger.pending import Known, Pending
@@ -94,6 +94,8 @@ class Writer:
         values = entry.values
         at, day, moves, counted = prepare(entry, self.setups)
         seq = self._record(entry, at, day.revision)
+        if entry.kind in blocking.KINDS:
+            self.pending.blocks(seq, blocking.causes(entry.kind, values, day))
         if counted is not None:
             self.pending.write_rows()
             self.connection.execute(

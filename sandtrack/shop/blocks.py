@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from sandtrack.ledger.blocking import FAILED_CERTIFICATE, HELD, RELEASED, failures, material_and_own
+from sandtrack.ledger.setups import Day
 from sandtrack.records import times
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.picture import Picture, Seen
@@ -23,62 +25,37 @@ class Block:
 
 def blocked(picture: Picture) -> list[Block]:
     """Everything blocked at the instant asked about. A release lifts only what was recorded before it."""
+    causes = picture.reader.causes(picture.at)
     released: dict[tuple[str, str], int] = {}
-    for seen in picture.records("release"):
-        for what in ("place", "lot", "mould"):
-            if what in seen.values:
-                key = (what, seen.values[what])
-                released[key] = max(released.get(key, 0), seen.seq)
-    found: dict[tuple[str, str, str], Block] = {}
-    for block in _causes(picture):
-        if block.seq > released.get((block.what, block.key), 0):
-            found[(block.what, block.key, block.flag.code)] = block
-    return list(found.values())
+    for record, what, key, code, _ in causes:
+        if code == RELEASED:
+            released[what, key] = max(released.get((what, key), 0), record)
+    found = {
+        (what, key, code): (record, revision)
+        for record, what, key, code, revision in causes
+        if code != RELEASED and record > released.get((what, key), 0)
+    }
+    seen = {record.seq: record for record in picture.numbered({record for record, _ in found.values()})}
+    return [
+        _block(picture, seen[record], what, key, code, picture.setups.booked_with(revision))
+        for (what, key, code), (record, revision) in found.items()
+    ]
 
 
-def _causes(picture: Picture) -> Iterator[Block]:
-    for seen in picture.records("hold"):
-        for what in ("place", "lot", "mould"):
-            if what in seen.values:
-                yield _block(picture, seen, what, seen.values[what], "held", f"held: {seen.values['reason']}")
-    for seen in picture.records("delivery", "transfer"):
-        place = seen.values.get("place") or seen.values.get("target")
-        if place is None:
-            continue
-        day = picture.setups.on(seen.at)
-        own = day.material_at(place)
-        material = seen.values.get("material") or (
-            day.material_at(seen.values["source"]) if "source" in seen.values else own
-        )
-        if own and material != own:
-            yield _block(
-                picture,
-                seen,
-                "place",
-                place,
-                "wrong_material",
-                f"{picture.name('materials', material)} was put into it, which is set up for "
-                f"{picture.name('materials', own)}",
-            )
-        for reason in failed(picture, seen, material):
-            what, key = ("lot", seen.values["lot"]) if "lot" in seen.values else ("place", place)
-            yield _block(picture, seen, what, key, "failed_certificate", reason)
-
-
-def failed(picture: Picture, seen: Seen, material: str) -> Iterator[str]:
-    """Why the certificate of a delivery fails, if it does: by its own word, or by the limits of the set-up."""
-    certificate = seen.values.get("certificate", {})
-    if certificate.get("passed") is False:
-        yield "its certificate says that it failed"
-    limits = picture.setups.on(seen.at).find("materials", material).limits if material else {}
-    for name, (low, high) in limits.items():
-        value = certificate.get(name)
-        if isinstance(value, float) and ((low is not None and value < low) or (high is not None and value > high)):
-            bounds = " to ".join(f"{bound:g}" if bound is not None else "…" for bound in (low, high))
-            yield f"its certificate says {name} {value:g}, outside {bounds}"
-
-
-def _block(picture: Picture, seen: Seen, what: str, key: str, code: str, reason: str) -> Block:
+def _block(picture: Picture, seen: Seen, what: str, key: str, code: str, day: Day) -> Block:
     name = picture.name("places", key) if what == "place" else f"{what} {key}"
+    reason = "; ".join(_reasons(picture, seen, code, day))
     text = f"{name} is blocked since {times.show(seen.at, picture.zone)}: {reason} ({seen.kind} {seen.id})"
     return Block(what, key, seen.seq, Flag(code, text, key))
+
+
+def _reasons(picture: Picture, seen: Seen, code: str, day: Day) -> Iterator[str]:
+    if code == HELD:
+        yield f"held: {seen.values['reason']}"
+        return
+    material, own = material_and_own(seen.values, seen.values.get("place") or seen.values["target"], day)
+    if code == FAILED_CERTIFICATE:
+        yield from failures(seen.values, material, day)
+    else:
+        put, meant = picture.name("materials", material), picture.name("materials", own)
+        yield f"{put} was put into it, which is set up for {meant}"
