@@ -13,6 +13,8 @@ ASKS = (
     "cover",
     "moulds",
     "setting",
+    "table",
+    "tables",
     "stopped",
     "learned",
     "attention",
@@ -25,7 +27,19 @@ ASKS = (
 )
 RECORDS = (*KINDS, "plant")
 
-_FLOOR_ASKS = ("stock", "cover", "moulds", "setting", "stopped", "learned", "attention", "brief", "records")
+_FLOOR_ASKS = (
+    "stock",
+    "cover",
+    "moulds",
+    "setting",
+    "table",
+    "tables",
+    "stopped",
+    "learned",
+    "attention",
+    "brief",
+    "records",
+)
 _MOULDING = ("mix", "pour", "knock_out", "mould_scrap", "castings", "strip_check", "temperature", "hold", "reversal")
 _SAND_PLANT = ("delivery", "transfer", "reclaim_run", "disposal", "count", "level", "calibration")
 _LABORATORY = ("sand_test", "strip_check", "temperature", "calibration", "exposure", "hold", "release", "reversal")
@@ -36,7 +50,7 @@ def _permissions(asks: tuple[str, ...], records: tuple[str, ...]) -> frozenset[s
 
 
 ROLES: Mapping[str, frozenset[str]] = {
-    "device": _permissions(("setting", "stopped"), ("mix", "temperature", "reversal")),
+    "device": _permissions(("setting", "table", "stopped"), ("mix", "temperature", "reversal")),
     "operator": _permissions(ASKS, (*_MOULDING, *_SAND_PLANT)),
     "moulder": _permissions(_FLOOR_ASKS, _MOULDING),
     "laboratory": _permissions(ASKS, _LABORATORY),

@@ -77,6 +77,21 @@ class SettingArguments(AtArguments):
     fast_share = f.Share("ask what this share of the fast grade would do")
 
 
+class TableArguments(AtArguments):
+    """Settings by sand temperature."""
+
+    mixer = f.Key("the mixer", required=True, refers="mixers")
+    binder_system = f.Key("the binder system", required=True, refers="binder_systems")
+    lowest_c = f.Temperature("coldest sand", required=True)
+    highest_c = f.Temperature("warmest sand", required=True)
+    step_c = f.Number("degrees Celsius from row to row; 2, if not said", above=0)
+    strip_time_min = f.Minutes("strip time wanted", above=0)
+    pattern = f.Key("the pattern card, for its box and its usual strip time", refers="patterns")
+    box_sand_kg = f.Kilograms("sand that the box takes", above=0)
+    purpose = f.Choice("what the sand is in the mould", words=PURPOSES)
+    chance = f.Share("chance of having stripped by the wanted time")
+
+
 class StoppedArguments(AtArguments):
     """A fill that stopped."""
 
@@ -158,6 +173,8 @@ _SAYS: tuple[tuple[str, type[Declared], str], ...] = (
     ("cover", AtArguments, "at"),
     ("moulds", AtArguments, "at"),
     ("setting", SettingArguments, "at"),
+    ("table", TableArguments, "at"),
+    ("tables", AtArguments, "at"),
     ("stopped", StoppedArguments, "at"),
     ("learned", LearnedArguments, "at"),
     ("attention", AtArguments, "at"),

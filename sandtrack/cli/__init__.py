@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from sandtrack import __version__
-from sandtrack.cli import asking, keeping, mixers, recording, serving, strip
+from sandtrack.cli import asking, keeping, mixers, recording, serving, strip, table
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -27,6 +27,8 @@ for _command in (
     asking.cover,
     asking.moulds,
     asking.dose,
+    table.table,
+    table.given_out,
     strip.stopped,
     strip.learned,
     asking.reclaim,

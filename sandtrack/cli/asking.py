@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from sandtrack.cli import drawing
 from sandtrack.cli.common import (
     VERIFY_FAILED,
     answer_options,
@@ -111,6 +112,7 @@ def moulds(at: str | None, known_on: str | None, as_json: bool, units: str, why:
 @click.option("--room-temp", metavar="TEMP", help="Temperature that the mould stands in.")
 @click.option("--catalyst-pct", type=float, metavar="PCT", help="Ask what this amount of catalyst would do.")
 @click.option("--fast-share", type=float, metavar="SHARE", help="Ask what this share of the fast grade would do.")
+@drawing.picture_option("picture", "where, by setting and sand temperature, the box fits and strips in time")
 @time_options
 @answer_options
 @explained
@@ -125,6 +127,7 @@ def dose(
     room_temp: str | None,
     catalyst_pct: float | None,
     fast_share: float | None,
+    picture_file: Path | None,
     at: str | None,
     known_on: str | None,
     as_json: bool,
@@ -154,6 +157,7 @@ def dose(
             at=at,
             known_on=known_on,
         )
+        drawing.of_setting(shop, answer, picture_file, at, known_on)
         show(answer, shop, as_json=as_json, units=units, why=why)
 
 

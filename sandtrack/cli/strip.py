@@ -6,16 +6,21 @@ from pathlib import Path
 
 import click
 
+from sandtrack.cli import drawing
 from sandtrack.cli.common import answer_options, explained, opened, show, time_options
 
 
 @click.command(short_help="What the strip checks have taught.")
 @click.argument("binder_system")
+@drawing.picture_option("picture", "strip time over the sand's temperature, with the checks")
+@drawing.picture_option("foretold", "strip times foretold against those measured")
 @time_options
 @answer_options
 @explained
 def learned(
     binder_system: str,
+    picture_file: Path | None,
+    foretold_file: Path | None,
     at: str | None,
     known_on: str | None,
     as_json: bool,
@@ -28,8 +33,11 @@ def learned(
     \b
     Example:
       sandtrack learned furan --why
+      sandtrack learned furan --picture strip.png --foretold foretold.png
     """
     with opened(shop_file) as shop:
+        drawing.of_learned(shop, binder_system, picture_file, at, known_on)
+        drawing.of_foretold(shop, binder_system, foretold_file, at, known_on)
         show(shop.learned(binder_system, at, known_on), shop, as_json=as_json, units=units, why=why)
 
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from sandtrack.report import brief, learned, mixers
+from sandtrack.report import brief, learned, mixers, tables
 from sandtrack.report.text import Names, basis, cautions, clock, day, flags, mass, minutes, number, table, wrapped
 from sandtrack.shop import Answer
 
@@ -275,4 +275,6 @@ _BODIES: Mapping[str, Body] = {
     "setting": _setting,
     "stock": _stock,
     "stopped": learned.stopped,
+    "table": tables.one_table,
+    "tables": tables.all_tables,
 }

@@ -20,6 +20,8 @@ MAY = {
     "ask:setting": "domlga",
     "ask:stopped": "domlga",
     "ask:learned": "omlga",
+    "ask:table": "domlga",
+    "ask:tables": "omlga",
     "ask:attention": "omlga",
     "ask:brief": "omlga",
     "ask:records": "omlga",

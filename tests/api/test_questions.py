@@ -32,8 +32,8 @@ def test_an_answer_is_the_shop_s_own(standing: Running, name: str):
 def test_every_question_of_the_shop_is_asked():
     """Whatever a shop answers can be asked over HTTP, in one table."""
     assert [question.name for question in QUESTIONS] == [
-        "stock", "cover", "moulds", "setting", "stopped", "learned", "attention", "brief", "rates", "balance",
-        "calibration", "audit", "records",
+        "stock", "cover", "moulds", "setting", "table", "tables", "stopped", "learned", "attention", "brief", "rates",
+        "balance", "calibration", "audit", "records",
     ]  # fmt: skip
     assert set(ASKS) == {question.name for question in QUESTIONS}
 
@@ -45,6 +45,16 @@ def test_a_refusal_is_an_answer(standing: Running):
     assert answer.json["possible"] is False
     assert answer.json["because"]
     assert answer.json["instead"]
+
+
+def test_a_device_asks_for_a_table_of_its_own_mixer_alone(standing: Running):
+    """A device keeps a table while the network is down; that of another mixer is refused."""
+    asked = "/v1/table?binder_system=furan&lowest_f=50&highest_c=30&mixer="
+    answer = standing.device.get(asked + "m1")
+    assert answer.status_code == 200
+    assert [row["sand_temp_c"] for row in answer.json["values"]["rows"]] == list(range(10, 31, 2))
+    assert answer.json["values"]["expires_at"] > answer.json["values"]["made_at"]
+    is_problem(standing.device.get(asked + "m2"), 403, "forbidden", "bound to mixer m1")
 
 
 @pytest.mark.parametrize(

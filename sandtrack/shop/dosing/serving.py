@@ -123,7 +123,7 @@ class Job:
         if self.fill_min is not None:
             # All at once first; those that may fit are then looked at one by one.
             low, middle, _ = self.law.strip_range_min(self.sand_temp_c, np.array(settings), lot=self.lot)
-            longest = self.work_time_share * _work_low(self.system, low, middle)
+            longest = self.work_time_share * work_low(self.system, low, middle)
             settings = [lever for lever, most in zip(settings, longest, strict=True) if self.fill_min <= most * 1.001]
         return next((lever for lever in reversed(settings) if self.fits(lever)), None)
 
@@ -150,10 +150,11 @@ def work_min(system: System, strip: Span) -> Span:
     share = system.work_share
     middle = strip[1] * share.usual
     up = math.hypot(math.log(strip[2] / strip[1]), math.log(share.high / share.usual))
-    return float(_work_low(system, strip[0], strip[1])), middle, middle * math.exp(up)
+    return float(work_low(system, strip[0], strip[1])), middle, middle * math.exp(up)
 
 
-def _work_low(system: System, low: Any, middle: Any) -> Any:
+def work_low(system: System, low: Any, middle: Any) -> Any:
+    """Low end of the work time, from low and middle of the strip time; of arrays too. [min]"""
     share = system.work_share
     down = np.hypot(np.log(middle / low), math.log(share.usual / share.low))
     return middle * share.usual * np.exp(-down)

@@ -261,9 +261,9 @@ def _say_what_was_asked(draft: _Draft, job: Job) -> None:
     if "chance" in asked.numbers:
         draft.basis.append(Basis("chance aimed at", aim, "record", "as asked"))
     else:
-        draft.basis.append(_limit("chance aimed at", aim, "chance_to_strip", limits))
+        draft.basis.append(limit("chance aimed at", aim, "chance_to_strip", limits))
     most = f"{limits.work_time_share:g}"
-    draft.basis.append(_limit("share of the work time for filling", most, "work_time_share", limits))
+    draft.basis.append(limit("share of the work time for filling", most, "work_time_share", limits))
     if asked.pattern is not None and asked.pattern.binder_system not in ("", asked.system.key):
         other = draft.picture.name("binder_systems", asked.pattern.binder_system)
         text = f"the card of this pattern says {other}, not {asked.system.name}"
@@ -280,7 +280,8 @@ def _say_what_was_asked(draft: _Draft, job: Job) -> None:
         draft.flags.append(Flag("work_time_overstated", text, asked.system.key))
 
 
-def _limit(what: str, value: str, name: str, limits: Limits) -> Basis:
+def limit(what: str, value: str, name: str, limits: Limits) -> Basis:
+    """What rests on a limit, and whether that is the shop's own."""
     as_it_comes = getattr(limits, name) == getattr(Limits(), name)
     return Basis(what, value, "default" if as_it_comes else "set-up", f"limits.{name}")
 

@@ -8,15 +8,26 @@ from typing import Any
 
 from sandtrack import units
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.plant import Limits
 from sandtrack.records import times
 from sandtrack.shop.answer import Answer, Basis, Flag
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C
-from sandtrack.shop.dosing.setting import setting
+from sandtrack.shop.dosing.setting import limit, setting
 from sandtrack.shop.picture import Picture
 
 MOST_ROWS = 61
 _HOUR = 3_600_000_000
+_KEPT = (
+    "mixer",
+    "binder_system",
+    "pattern",
+    "purpose",
+    "expires_at",
+    "wanted_strip_min",
+    "wanted_chance",
+    "box_sand_kg",
+    "ask_again_moved_c",
+    "catalyst_base",
+)
 _SET = ("resin_pct", "catalyst_pct", "fast_share", "chance_to_strip")
 
 
@@ -27,7 +38,7 @@ def table(
     *,
     lowest_c: float | str,
     highest_c: float | str,
-    step_c: float | str,
+    step_c: float | str = 2.0,
     strip_time_min: float | str | None = None,
     pattern: str | None = None,
     box_sand_kg: float | str | None = None,
@@ -120,13 +131,13 @@ def _temperatures(
         raise InputErrors(problems, what="the question")
     low, high = told["lowest_c"], told["highest_c"]
     if high < low:
-        problem = FieldError(field="highest_c", value=highest_c, reason="is below lowest_c", accepted="a higher one")
-        raise InputErrors([problem], what="the question")
+        wrong = FieldError(field="highest_c", value=highest_c, reason="is below lowest_c", accepted="a higher one")
+        raise InputErrors([wrong], what="the question")
     steps = math.floor((high - low) / step + 1e-9)
     if steps >= MOST_ROWS:
         accepted = f"at most {MOST_ROWS} rows: a wider step, or a shorter span"
-        problem = FieldError(field="step_c", value=step_c, reason=f"makes {steps + 1} rows", accepted=accepted)
-        raise InputErrors([problem], what="the question")
+        wrong = FieldError(field="step_c", value=step_c, reason=f"makes {steps + 1} rows", accepted=accepted)
+        raise InputErrors([wrong], what="the question")
     return [round(low + count * step, 6) for count in range(steps + 1)], low, high, step
 
 
@@ -146,12 +157,9 @@ def _answer(
     picture: Picture, values: dict[str, Any], asked: list[Answer], because: str = "", instead: tuple[str, ...] = ()
 ) -> Answer:
     limits = picture.plant.limits
-    own = "default" if limits.table_valid_h == Limits().table_valid_h else "set-up"
-    valid = Basis("valid for", f"{limits.table_valid_h:g} h, to {values['expires_at']}", own, "limits.table_valid_h")
-    moved_own = "default" if limits.sand_moved_c == Limits().sand_moved_c else "set-up"
-    moved = Basis(
-        "ask again", f"when the sand has moved by {limits.sand_moved_c:g} °C", moved_own, "limits.sand_moved_c"
-    )
+    until = f"{limits.table_valid_h:g} h, to {values['expires_at']}"
+    valid = limit("valid for", until, "table_valid_h", limits)
+    moved = limit("ask again", f"when the sand has moved by {limits.sand_moved_c:g} °C", "sand_moved_c", limits)
     flags = _gathered(asked)
     if values["step_c"] > limits.sand_moved_c:
         text = (
@@ -192,13 +200,13 @@ def _gathered(asked: list[Answer]) -> list[Flag]:
         first = rows[0][1]
         temps = [temp for temp, _ in rows if temp is not None]
         same = all(flag.text == first.text for _, flag in rows)
-        if (same and len(rows) == len(asked)) or not temps:
+        if (same and len(rows) == len(asked)) or not temps or (len(rows) == 1 and "°C" in first.text):
             found.append(first)
         elif same:
             found.append(Flag(first.code, f"at {_spans(temps, every)}: {first.text}", first.subject))
         else:
-            like = f" (the like at {_spans(temps[1:], every)})" if len(temps) > 1 else ""
-            found.append(Flag(first.code, f"{first.text}{like}", first.subject))
+            like = f"{first.text} (the like at {_spans(temps[1:], every)})"
+            found.append(Flag(first.code, like, first.subject))
     return found
 
 
@@ -218,9 +226,7 @@ def _spans(said_of: list[float], temps: list[float]) -> str:
 def content_of(made: Answer, number: int, by: str) -> Mapping[str, Any]:
     """A table that is given out, as the record that keeps it."""
     values = made.values
-    kept = ("mixer", "binder_system", "pattern", "purpose", "expires_at", "wanted_strip_min", "wanted_chance")
-    kept += ("box_sand_kg", "ask_again_moved_c", "catalyst_base")
-    content: dict[str, Any] = {name: values[name] for name in kept if values.get(name) is not None}
+    content: dict[str, Any] = {name: values[name] for name in _KEPT if values.get(name) is not None}
     rows = [{name: value for name, value in row.items() if value not in (None, "", [])} for row in values["rows"]]
     content |= {"at": values["made_at"], "number": number, "by": by, "rows": rows}
     lines = {

@@ -1,0 +1,208 @@
+"""A table of settings as a sheet for the wall: black on white, to be read at two metres, on A4 or Letter paper."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from html import escape
+from pathlib import Path
+from typing import Any, Literal
+
+from sandtrack.errors import FieldError, InputErrors
+from sandtrack.report.tables import setting_head
+from sandtrack.report.text import DEFER, Names, day
+from sandtrack.shop import Answer, Caution, cautions
+
+Paper = Literal["a4", "letter"]
+PAPER_MM: Mapping[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # ISO 216, ANSI Y14.1
+DIGITS_PT = 28
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of a sheet; `way_out` where the answer is "no"."""
+
+    sand: str
+    mark: str
+    setting: str = "no"
+    fill: str = ""
+    strip: str = ""
+    could_be: str = ""
+    way_out: str = ""
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What stands on a sheet, as words."""
+
+    title: str
+    shop: str
+    number: str
+    not_after: str
+    made: str
+    aim: str
+    of: str
+    again: str
+    heads: tuple[str, str, str, str, str]
+    rows: tuple[Row, ...]
+    short_cautions: str
+    basis: str
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def of_answer(given: Answer, names: Names, *, number: int | None = None, units: str = "metric") -> Sheet:
+    """The sheet of a table just made; `number` where it was given out."""
+    short = "; ".join(caution.short for caution in given.cautions if caution.short)
+    basis = [f"{one.what}: {one.value}" for one in given.basis]
+    told = {"look_at": [flag.text for flag in given.flags], "cautions": [one.text for one in given.cautions]}
+    return _sheet({**given.values, **told, "number": number}, basis, short, names, units)
+
+
+def of_issued(one: Mapping[str, Any], names: Names, *, units: str = "metric") -> Sheet:
+    """The sheet of a table given out before, as it was."""
+    known = {told.text: told.short for told in vars(cautions).values() if isinstance(told, Caution)}
+    short = "; ".join(found for line in one["cautions"] if (found := known.get(line)))
+    return _sheet(one, [line.split(" [")[0] for line in one["basis"]], short, names, units)
+
+
+def _sheet(values: Mapping[str, Any], basis: list[str], short: str, names: Names, units: str) -> Sheet:
+    degrees = "°F" if units == "us" else "°C"
+    title = f"{names('mixers', values['mixer'])}: {names('binder_systems', values['binder_system'])}"
+    if values.get("pattern"):
+        title += f", {names('patterns', values['pattern'])}"
+    rows = list(values["rows"])
+    aim = f"strips by {values['wanted_strip_min']:g} min: {values['wanted_chance']:.0%} chance"
+    of = _alike(rows, "resin_pct", "resin {:.3g} % of sand")
+    if any(row.get("fast_share") is not None for row in rows):
+        of += _alike(rows, "catalyst_pct", f"hardener {{:.3g}} {values.get('catalyst_base', '%')}")
+    else:
+        of += [f"catalyst in {values.get('catalyst_base', '%')}"]
+    state = {"valid": "", "expired": "EXPIRED, ", "superseded": "SUPERSEDED, "}[values.get("state", "valid")]
+    said = {"strip times", "belief"}
+    moved = round(values["ask_again_moved_c"] * 1.8) if units == "us" else values["ask_again_moved_c"]
+    return Sheet(
+        title=title,
+        shop=names.plant.shop.name,
+        number=f"{state}table {values['number']}" if values.get("number") else "not issued: no number",
+        not_after=f"not after {day(values['expires_at'])}",
+        made=f"made {day(values['made_at'])}",
+        aim=aim,
+        of=", ".join(of),
+        again=f"The nearest row counts. Moved by {moved:g} {degrees}: measure again, take another row.",
+        heads=(f"sand {degrees}", _setting_head(rows), "fill within min", "strip min", "could be"),
+        rows=tuple(_row(row, units) for row in rows),
+        short_cautions=f"{short[:1].upper()}{short[1:]}. {DEFER}" if short else DEFER,
+        basis="; ".join(line for line in basis if line.split(":")[0] in said) or "; ".join(basis[:1]),
+        notes=tuple(values["look_at"]),
+        cautions=tuple(values["cautions"]),
+    )
+
+
+def _alike(rows: list[Mapping[str, Any]], name: str, words: str) -> list[str]:
+    """What is the same in every row that serves, told once."""
+    values = {row[name] for row in rows if row["serves"]}
+    return [words.format(values.pop())] if len(values) == 1 else []
+
+
+def _setting_head(rows: list[Mapping[str, Any]]) -> str:
+    head = setting_head(rows)
+    return f"{head} %" if head == "catalyst" else f"{head}, %"
+
+
+def _row(row: Mapping[str, Any], units: str) -> Row:
+    temp = row["sand_temp_c"]
+    sand = f"{temp * 1.8 + 32:.0f}" if units == "us" else f"{temp:g}"
+    mark = "!" if row.get("look_at") else ""
+    if not row["serves"]:
+        return Row(sand, mark, way_out=row.get("instead") or row.get("because", ""))
+    share = row.get("fast_share")
+    return Row(
+        sand,
+        mark,
+        f"{100 * share:.0f}" if share is not None else f"{row['catalyst_pct']:.1f}",
+        f"{int(row['fill_within_min'])}",
+        f"{row['strip_mid_min']:.0f}",
+        f"{int(row['strip_low_min'])} to {-int(-row['strip_high_min'] // 1)}",
+    )
+
+
+def write(sheet: Sheet, path: str | Path, *, paper: Paper = "a4") -> list[Path]:
+    """Write a sheet to a file by its ending: .html, .pdf, .png or .svg; further pages of pictures beside it."""
+    where = Path(path)
+    kind = where.suffix.lower()
+    if kind == ".html":
+        where.write_text(as_html(sheet, paper), encoding="utf-8")
+        return [where]
+    if kind in (".pdf", ".png", ".svg"):
+        from sandtrack.report import sheet_drawn
+
+        return sheet_drawn.write(sheet, where, PAPER_MM[paper])
+    accepted = "a name that ends in .html, .pdf, .png or .svg"
+    problem = FieldError(field="sheet", value=str(path), reason="is no kind of sheet", accepted=accepted)
+    raise InputErrors([problem], what="the command")
+
+
+_STYLE = """
+@page { size: SIZE portrait; margin: 12mm; }
+* { box-sizing: border-box; }
+body { margin: 0 auto; max-width: 186mm; background: #fff; color: #000; font: 12pt/1.25 sans-serif; }
+h1 { font-size: 26pt; line-height: 1.1; margin: 0 0 2mm; }
+.until { font-size: 20pt; font-weight: bold; margin: 0 0 1mm; }
+.aim { font-size: 15pt; margin: 0 0 1mm; }
+table { width: 100%; border-collapse: collapse; margin: 2mm 0; }
+thead { display: table-header-group; }
+th { font-size: 14pt; text-align: right; vertical-align: bottom; border-bottom: 2pt solid #000; padding: 0 2mm; }
+td { font-size: DIGITSpt; text-align: right; border-bottom: 0.5pt solid #000; padding: 0 2mm; white-space: nowrap; }
+tr, .keep { break-inside: avoid; }
+td:first-child { font-weight: bold; }
+td.could { font-size: 20pt; }
+td.out { font-size: 13pt; line-height: 1.15; text-align: left; white-space: normal; }
+.short { font-size: 14pt; font-weight: bold; border: 1.5pt solid #000; padding: 2mm; margin: 2mm 0; }
+p { margin: 0 0 1mm; font-size: 10pt; }
+@media screen { body { padding: 8mm; } }
+"""
+
+
+def as_html(sheet: Sheet, paper: Paper = "a4") -> str:
+    """A sheet as one file that needs no other; printed, it fills A4 or Letter paper."""
+    style = _STYLE.replace("SIZE", {"a4": "A4", "letter": "letter"}[paper]).replace("DIGITS", str(DIGITS_PT))
+    heads = "".join(f"<th>{escape(head)}</th>" for head in sheet.heads)
+    body = "\n".join(_html_row(row) for row in sheet.rows)
+    notes = _paragraphs(f"! {note}" for note in sheet.notes)
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head><meta charset="utf-8"><title>{escape(sheet.title)}</title><style>{style}</style></head>
+<body>
+<h1>{escape(sheet.title)}</h1>
+<p class="until">{escape(sheet.number)}, {escape(sheet.not_after)}</p>
+<p class="aim">{escape(sheet.of)}</p>
+<p class="aim">{escape(sheet.made)}; {escape(sheet.aim)}</p>
+<p class="aim">{escape(sheet.again)}</p>
+<table>
+<thead><tr>{heads}</tr></thead>
+<tbody>
+{body}
+</tbody>
+</table>
+<p class="short keep">{escape(sheet.short_cautions)}</p>
+<div class="keep">
+<p>Rests on {escape(sheet.basis)}. {escape(sheet.shop)}</p>
+{notes}
+{_paragraphs(f"CAUTION  {caution}" for caution in sheet.cautions)}
+</div>
+</body>
+</html>
+"""
+
+
+def _html_row(row: Row) -> str:
+    first = f"<td>{escape(row.sand)}{escape(row.mark)}</td><td>{escape(row.setting)}</td>"
+    if row.way_out:
+        return f'<tr>{first}<td class="out" colspan="3">{escape(row.way_out)}</td></tr>'
+    rest = f'<td>{escape(row.fill)}</td><td>{escape(row.strip)}</td><td class="could">{escape(row.could_be)}</td>'
+    return f"<tr>{first}{rest}</tr>"
+
+
+def _paragraphs(told: Iterable[str]) -> str:
+    return "\n".join(f"<p>{escape(line)}</p>" for line in told)

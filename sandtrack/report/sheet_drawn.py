@@ -1,0 +1,174 @@
+"""A sheet for the wall drawn by matplotlib: PDF, PNG, SVG. Imported only when one is drawn."""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from matplotlib import rc_context
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+
+from sandtrack.report.drawing import DRAWN, save
+
+if TYPE_CHECKING:
+    from sandtrack.report.sheet import Row, Sheet
+
+_MM = 72 / 25.4
+_MARGIN = 12 * _MM
+_DIGITS = 28.0
+_ROW = 36.0
+_SMALL = 9.0
+_LETTER_WIDTH = 0.54  # of the type's size, on average over a line
+
+
+class _Page:
+    """One page, drawn from the top down; all lengths in points."""
+
+    def __init__(self, size: tuple[float, float]) -> None:
+        self.width, self.height = size
+        self.figure = Figure(figsize=(self.width / 72, self.height / 72), facecolor="white")
+        self.axes = self.figure.add_axes((0.0, 0.0, 1.0, 1.0), xlim=(0, self.width), ylim=(self.height, 0))
+        self.axes.set_axis_off()
+        self.y = _MARGIN
+
+    @property
+    def inner(self) -> float:
+        return self.width - 2 * _MARGIN
+
+    @property
+    def left(self) -> float:
+        """Height that is left."""
+        return self.height - _MARGIN - self.y
+
+    def put(self, x: float, y: float, words: str, size: float, *, bold: bool = False, right: bool = False) -> None:
+        self.axes.text(
+            x,
+            y,
+            words,
+            fontsize=size,
+            weight="bold" if bold else "normal",
+            ha="right" if right else "left",
+            va="baseline",
+            color="black",
+            parse_math=False,
+        )
+
+    def rule(self, thick: float) -> None:
+        ends = [_MARGIN, self.width - _MARGIN]
+        self.axes.plot(ends, [self.y, self.y], color="black", linewidth=thick, solid_capstyle="butt")
+
+    def paragraph(self, words: str, size: float, *, bold: bool = False) -> None:
+        for line in broken(words, size, self.inner, bold=bold):
+            self.put(_MARGIN, self.y + 0.8 * size, line, size, bold=bold)
+            self.y += 1.2 * size
+        self.y += 0.25 * size
+
+
+def broken(words: str, size: float, width: float, *, bold: bool = False) -> list[str]:
+    """Lines that fit a width."""
+    return textwrap.wrap(words, max(int(width / (size * _LETTER_WIDTH * (1.12 if bold else 1.0))), 10)) or [""]
+
+
+def _height(words: str, size: float, width: float, *, bold: bool = False) -> float:
+    return 1.2 * size * len(broken(words, size, width, bold=bold)) + 0.25 * size
+
+
+def write(sheet: Sheet, path: Path, paper_mm: tuple[float, float]) -> list[Path]:
+    """Draw a sheet; a PDF holds all pages, of pictures further pages stand beside the first."""
+    with rc_context(DRAWN):
+        pages = _pages(sheet, (paper_mm[0] * _MM, paper_mm[1] * _MM))
+        if path.suffix.lower() == ".pdf":
+            with PdfPages(path, metadata={"Title": sheet.title, "CreationDate": None}) as pdf:
+                for page in pages:
+                    pdf.savefig(page.figure)
+            return [path]
+        names = [path, *(path.with_stem(f"{path.stem}-{number}") for number in range(2, len(pages) + 1))]
+        for page, name in zip(pages, names, strict=True):
+            save(page.figure, name)
+        return names
+
+
+def _pages(sheet: Sheet, size: tuple[float, float]) -> list[_Page]:
+    pages = [_headed(sheet, size)]
+    short = _height(sheet.short_cautions, 14, pages[0].inner - 12, bold=True) + 14
+    for row in sheet.rows:
+        if pages[-1].left < _ROW + short:
+            _short(pages[-1], sheet)
+            pages.append(_headed(sheet, size))
+        _draw(pages[-1], row)
+    _short(pages[-1], sheet)
+    small = [f"Rests on {sheet.basis}. {sheet.shop}", *(f"! {note}" for note in sheet.notes)]
+    small += [f"CAUTION  {caution}" for caution in sheet.cautions]
+    if pages[-1].left < sum(_height(words, _SMALL, pages[-1].inner) for words in small):
+        pages.append(_headed(sheet, size, table=False))
+    for words in small:
+        pages[-1].paragraph(words, _SMALL)
+    if len(pages) > 1:
+        for number, page in enumerate(pages, 1):
+            page.put(size[0] - _MARGIN, size[1] - 0.5 * _MARGIN, f"page {number} of {len(pages)}", 10, right=True)
+    return pages
+
+
+def _headed(sheet: Sheet, size: tuple[float, float], *, table: bool = True) -> _Page:
+    page = _Page(size)
+    page.paragraph(sheet.title, 21, bold=True)
+    page.paragraph(f"{sheet.number}, {sheet.not_after}", 18, bold=True)
+    if table:
+        page.paragraph(sheet.of, 13)
+        page.paragraph(f"{sheet.made}; {sheet.aim}", 13)
+        page.paragraph(sheet.again, 13)
+        for x, head in zip(_columns(page), sheet.heads, strict=True):
+            first, *rest = head.rsplit(" ", 1)
+            page.put(x, page.y + 12, first, 14, right=True)
+            page.put(x, page.y + 28, "".join(rest), 14, right=True)
+        page.y += 34
+        page.rule(2.0)
+    return page
+
+
+def _columns(page: _Page) -> list[float]:
+    """Right ends of the columns."""
+    return [_MARGIN + page.inner * share for share in (0.15, 0.36, 0.54, 0.73, 1.0)]
+
+
+def _draw(page: _Page, row: Row) -> None:
+    ends, base = _columns(page), page.y + 0.5 * _ROW + 0.36 * _DIGITS
+    page.put(ends[0], base, row.sand, _DIGITS, bold=True, right=True)
+    page.put(ends[0] + 2, base, row.mark, _DIGITS, bold=True)
+    page.put(ends[1], base, row.setting, _DIGITS, right=True)
+    if row.way_out:
+        start = ends[1] + 14
+        size = next(
+            (
+                size
+                for size in (13.0, 11.0, _SMALL)
+                if len(broken(row.way_out, size, ends[4] - start)) * size * 1.15 < _ROW
+            ),
+            8.5,
+        )
+        lines = broken(row.way_out, size, ends[4] - start)
+        first = page.y + 0.5 * _ROW - 0.575 * size * (len(lines) - 1) + 0.36 * size
+        for count, line in enumerate(lines):
+            page.put(start, first + 1.15 * size * count, line, size)
+    else:
+        page.put(ends[2], base, row.fill, _DIGITS, right=True)
+        page.put(ends[3], base, row.strip, _DIGITS, right=True)
+        page.put(ends[4], base, row.could_be, 20, right=True)
+    page.y += _ROW
+    page.rule(0.5)
+
+
+def _short(page: _Page, sheet: Sheet) -> None:
+    page.y += 6
+    top = page.y
+    lines = broken(sheet.short_cautions, 14, page.inner - 12, bold=True)
+    for line in lines:
+        page.put(_MARGIN + 6, page.y + 16, line, 14, bold=True)
+        page.y += 1.2 * 14
+    page.y += 8
+    ends = [_MARGIN, page.width - _MARGIN]
+    x, y = [ends[0], ends[1], ends[1], ends[0], ends[0]], [top, top, page.y, page.y, top]
+    page.axes.plot(x, y, color="black", linewidth=1.5)
+    page.y += 8

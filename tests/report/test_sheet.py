@@ -1,0 +1,155 @@
+"""The sheet for the wall: what stands on it, that it needs no other file, and that each kind of file is made."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+
+from sandtrack import Shop
+from sandtrack.errors import InputErrors
+from sandtrack.report import sheet, tables
+from sandtrack.report.text import Names
+
+AT = "2025-12-30 15:00"
+
+
+@pytest.fixture
+def opened(demo_shop: Path):
+    """The invented year, opened."""
+    with Shop.open(demo_shop) as shop:
+        yield shop
+
+
+def made(
+    shop: Shop, system: str = "furan", *, number: int | None = 7, units: str = "metric", **more: Any
+) -> sheet.Sheet:
+    """The sheet of a table of the invented year's last days."""
+    asked = {"lowest_c": 5, "highest_c": 35, "step_c": 5, **more}
+    return sheet.of_answer(shop.table("m1", system, **asked, at=AT), Names(shop.plant()), number=number, units=units)
+
+
+def words_of(svg: Path) -> str:
+    """All text of an SVG, which is kept as text."""
+    return " ".join("".join(node.itertext()) for node in ElementTree.parse(svg).iter() if node.tag.endswith("}text"))
+
+
+def test_html_needs_no_other_file(opened: Shop) -> None:
+    """No script, picture, style sheet, font or address of another file; one that any browser prints."""
+    page = sheet.as_html(made(opened))
+    assert not re.search(r"https?:|//|src=|href=|url\(|@import|<script|<link|<img", page)
+    assert page.startswith("<!DOCTYPE html>")
+
+
+def test_html_has_what_must_stand_on_the_wall(opened: Shop) -> None:
+    """Number, date, expiry, basis, every row, and every caution in full; digits of 28 points; no colour but black."""
+    answer = opened.table("m1", "furan", lowest_c=5, highest_c=35, step_c=5, at=AT)
+    page = sheet.as_html(sheet.of_answer(answer, Names(opened.plant()), number=7)).replace("&#x27;", "'")
+    for told in ("table 7", "made 2025-12-30 15:00", "not after 2025-12-31 15:00", "Moved by 3 °C", "% of resin"):
+        assert told in page
+    assert "Rests on strip times: learned from" in page
+    for caution in answer.cautions:
+        assert caution.text in page
+    for flag in answer.flags:
+        assert flag.text in page
+    assert page.count("<tr>") == 1 + len(answer.values["rows"])
+    assert "td { font-size: 28pt" in page
+    assert set(re.findall(r"#[0-9a-f]{3,6}\b", page)) == {"#fff", "#000"}
+
+
+def test_paper_is_a4_or_letter(opened: Shop) -> None:
+    """The page's size is that of the paper asked for."""
+    one = made(opened)
+    assert "size: A4 portrait" in sheet.as_html(one)
+    assert "size: letter portrait" in sheet.as_html(one, "letter")
+
+
+def test_names_are_escaped(opened: Shop) -> None:
+    """A name with markup in it stays a name."""
+    one = made(opened)
+    page = sheet.as_html(sheet.Sheet(**{**vars(one), "title": "<b>m1 & $x$</b>"}))
+    assert "&lt;b&gt;m1 &amp; $x$&lt;/b&gt;" in page
+
+
+def test_one_without_a_number_says_so(opened: Shop) -> None:
+    """A table that was not given out is told from one that was."""
+    assert made(opened, number=None).number == "not issued: no number"
+
+
+def test_fahrenheit(opened: Shop) -> None:
+    """10 and 15 °C are 50 and 59 °F; 3 °C of change are 5 °F (derived: 1.8 °F a °C)."""
+    one = made(opened, units="us", lowest_c=10, highest_c=15)
+    assert [row.sand for row in one.rows] == ["50", "59"]
+    assert one.heads[0] == "sand °F"
+    assert "Moved by 5 °F" in one.again
+
+
+def test_grades_are_shares_of_the_fast_one(opened: Shop) -> None:
+    """An ester table sets the fast grade in percent and tells the hardener's amount once."""
+    one = made(opened, "ester", lowest_c=15, highest_c=25)
+    assert one.heads[1] == "fast grade, %"
+    assert "hardener 25 " in one.of
+    assert all(0 <= float(row.setting) <= 100 for row in one.rows if not row.way_out)
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize(("kind", "begins"), [("pdf", b"%PDF-"), ("png", b"\x89PNG\r\n"), ("svg", b"<?xml")])
+def test_files_are_made(opened: Shop, tmp_path: Path, kind: str, begins: bytes, paper: sheet.Paper) -> None:
+    """PDF, PNG and SVG are what their names say, and not empty."""
+    (path,) = sheet.write(made(opened, lowest_c=15, highest_c=25), tmp_path / f"wall.{kind}", paper=paper)
+    content = path.read_bytes()
+    assert content.startswith(begins)
+    assert len(content) > 10_000
+
+
+def test_text_stays_text_in_svg(opened: Shop, tmp_path: Path) -> None:
+    """What a sheet says can be found and read out of its SVG, "$" too."""
+    one = made(opened, lowest_c=15, highest_c=25)
+    one = sheet.Sheet(**{**vars(one), "title": "Mixer $1$"})
+    (path,) = sheet.write(one, tmp_path / "wall.svg")
+    words = words_of(path)
+    for told in ("Mixer $1$", "table 7, not after 2025-12-31 15:00", "CAUTION", one.rows[0].setting, "test, then draw"):
+        assert told in words
+
+
+def test_a_long_table_goes_on_to_further_pages(opened: Shop, tmp_path: Path) -> None:
+    """Thirty-one rows take several pages, each with the expiry and the short cautions; every row is on one of them."""
+    one = made(opened, step_c=1)
+    paths = sheet.write(one, tmp_path / "wall.svg")
+    assert len(paths) > 1
+    assert paths[1].name == "wall-2.svg"
+    pages = [words_of(path) for path in paths]
+    assert all("not after 2025-12-31 15:00" in page for page in pages)
+    together = " ".join(pages)
+    assert all(f" {row.sand} " in f" {together} " for row in one.rows)
+    assert len(sheet.write(one, tmp_path / "wall.pdf")) == 1
+
+
+def test_another_kind_of_file_is_refused(opened: Shop, tmp_path: Path) -> None:
+    """A name that ends in .docx makes no sheet, and says what would."""
+    with pytest.raises(InputErrors, match=r"\.html, \.pdf, \.png or \.svg"):
+        sheet.write(made(opened), tmp_path / "wall.docx")
+
+
+def test_an_issued_table_is_written_again_as_it_was(opened: Shop) -> None:
+    """The sheet of a table given out is the same when it is made again from the book."""
+    given = opened.issue_table("m1", "furan", by="ida", lowest_c=10, highest_c=30, step_c=5)
+    names = Names(opened.plant())
+    (kept,) = opened.tables().values["tables"]
+    assert sheet.of_issued(kept, names) == sheet.of_answer(given.table, names, number=given.number)
+    assert "EXPIRED" in sheet.of_issued({**kept, "state": "expired"}, names).number
+
+
+def test_csv_is_a_line_a_temperature(opened: Shop) -> None:
+    """Each line has the table's number and expiry, so that a device can tell when to stop; a "no" has no setting."""
+    answer = opened.table("m1", "furan", lowest_c=5, highest_c=20, step_c=15, at=AT)
+    head, cold, warm = (line.split(",") for line in tables.as_csv(answer.values, 7).splitlines())
+    assert head[:5] == ["number", "mixer", "binder_system", "made_at", "expires_at"]
+    assert cold[:3] == warm[:3] == ["7", "m1", "furan"]
+    assert warm[4] == "2025-12-31T15:00+01:00"
+    assert cold[head.index("serves")] == "false"
+    assert cold[head.index("catalyst_pct")] == ""
+    assert float(warm[head.index("catalyst_pct")]) == answer.values["rows"][1]["catalyst_pct"]
