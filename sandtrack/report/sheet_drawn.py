@@ -68,7 +68,8 @@ class _Page:
 
 def broken(words: str, size: float, width: float, *, bold: bool = False) -> list[str]:
     """Lines that fit a width."""
-    return textwrap.wrap(words, max(int(width / (size * _LETTER_WIDTH * (1.12 if bold else 1.0))), 10)) or [""]
+    letters = max(int(width / (size * _LETTER_WIDTH * (1.12 if bold else 1.0))), 10)
+    return textwrap.wrap(words, letters, break_on_hyphens=False) or [""]
 
 
 def _height(words: str, size: float, width: float, *, bold: bool = False) -> float:
