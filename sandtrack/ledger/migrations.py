@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 
 from sandtrack.ledger import views
 
-_APPEND_ONLY = ("setting", "record", "movement", "count", "ending", "reversal", "revision", "zone_offset")
+_APPEND_ONLY = ("setting", "record", "movement", "count", "ending", "reversal", "revision", "block", "zone_offset")
 
 _TABLES = """
 CREATE TABLE setting (
@@ -132,6 +132,7 @@ def _guards(table: str) -> str:
         "count": "record = NEW.record",
         "reversal": "of = NEW.of OR record = NEW.record",
         "revision": "record = NEW.record",
+        "block": "record = NEW.record AND what = NEW.what AND code = NEW.code",
         "ending": "mould = NEW.mould AND at = NEW.at AND sender = NEW.sender AND id = NEW.id",
         "movement": "rowid = NEW.rowid",
         "zone_offset": "since = NEW.since",

@@ -234,6 +234,20 @@ def test_a_stopped_fill_is_carried_on_or_dumped(demo_shop: Path):
     assert "instead: dump the box" in dead.output
 
 
+def test_a_mixer_is_judged_in_words(demo_shop: Path):
+    """The week of the planted drift: the catch that lies low, and the doses that were low, each in a sentence."""
+    caught = run("calibration", "m2", "--at", "2025-05-19", "--why", shop=demo_shop)
+    assert caught.exit_code == 0, caught.output
+    for words in ("catalyst", "as set before", "due by 2025-05-26", "look at the pump", "Fieller", "CAUTION"):
+        assert words in caught.output
+    dosed = run("audit", "--mixer", "m2", "--since", "2025-05-01", "--until", "2025-05-31", "--why", shop=demo_shop)
+    assert dosed.exit_code == 0, dosed.output
+    for words in ("Acid tank", "found in", "from 14 May 2025 until 23 May 2025", "false alarms: at most one in"):
+        assert words in " ".join(dosed.output.split())
+    assert "lb/min" in run("calibration", "m2", "--at", "2025-05-19", "--units", "us", shop=demo_shop).output
+    assert run("audit", "--mixer", "m9", shop=demo_shop).exit_code == 2
+
+
 def test_template_loads(new_shop: Path, tmp_path: Path):
     """A template filled in by hand loads; what is wrong in it is said by file, line and column."""
     header = run("template", "count").output
@@ -308,6 +322,8 @@ def test_every_question_answers_in_json(demo_shop: Path):
         ["dose", "m2", "furan", "--sand-temp", "20", "--at", AT],
         ["reclaim", *period],
         ["balance", *period],
+        ["calibration", "m2", "--at", AT],
+        ["audit", *period],
         ["records", "--limit", "2"],
     ):
         answer = json.loads(run(*words, "--json", shop=demo_shop).output)

@@ -318,7 +318,7 @@ def test_what_may_not_even_be_read_is_told():
         assert "cannot be opened (" in str(refusal(path))
         inner = folder / "inner"
         inner.mkdir()
-        shutil.copyfile(__file__, inner / "test.shop")
+        (inner / "test.shop").write_bytes(b"any file will do")
         inner.chmod(0)
         try:
             error = refusal(inner / "test.shop")

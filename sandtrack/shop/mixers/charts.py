@@ -151,7 +151,7 @@ def false_alarms_a_reading(learned: int) -> float:
     total = 0.0
     for off, chance in zip(nodes / math.sqrt(learned), weights, strict=True):
         for larger, weight in zip(np.maximum(1 + spread * nodes, 0.3), weights, strict=True):
-            total += chance * weight * _rate(round(abs(float(off)), 9), round(float(larger), 9))
+            total += float(chance * weight) * _rate(round(abs(float(off)), 9), round(float(larger), 9))
     return total
 
 
