@@ -153,7 +153,9 @@ class _Demands:
             return found
         dated = [group for group in self.days if group.temp_c is not None and group.lever is not None]
         line = _habit(dated[: learned(dated, self.since)])
-        habit = (self._off(group, line(group)) for group in dated) if line is not None else iter(())
+        if line is None:
+            return found
+        habit = (self._off(group, line(group)) for group in dated)
         demand = (
             "the mixer's own habit at that sand temperature while its limits were learned: too few settings are told"
         )
