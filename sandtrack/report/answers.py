@@ -7,7 +7,21 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from sandtrack.report import brief, learned, mixers, tables
-from sandtrack.report.text import Names, basis, cautions, clock, day, flags, mass, minutes, number, table, wrapped
+from sandtrack.report.text import (
+    PAST,
+    Names,
+    basis,
+    cautions,
+    clock,
+    day,
+    flags,
+    mass,
+    minutes,
+    number,
+    table,
+    units_show,
+    wrapped,
+)
 from sandtrack.shop import Answer
 
 Body = Callable[[Answer, Names, str], list[str]]
@@ -94,11 +108,11 @@ def _moulds(given: Answer, names: Names, units: str) -> list[str]:
                 mass(sand, units),
                 day(mould["standing_since"]),
                 f"{clock(mould['strip_from'])} to {clock(mould['strip_by'])}" if mould["strip_by"] else "–",
-                mould["ready"],
-                "poured" if mould["poured"] else "held" if mould["held"] else "",
+                "poured" if mould["poured"] else PAST[mould["ready"]],
+                "held" if mould["held"] else "",
             )
         )
-    lines = table(("mould", "binder", "mixer", "sand", "standing since", "strips", "stripped?", ""), rows, left=3)
+    lines = table(("mould", "binder", "mixer", "sand", "standing since", "strip range", "now", ""), rows, left=3)
     return [*lines, f"{len(rows)} moulds standing"]
 
 
@@ -140,13 +154,19 @@ def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
         )
     elif found.get("fill_within_min") is not None:
         lines.append(f"  fill     within {found['fill_within_min']:.0f} min")
-    flows = [f"{name.replace('_', ' ')} {number(rate)} kg/min" for name, rate in found["flows_kg_min"].items() if rate]
+    flows = [
+        f"{name.replace('_', ' ')} {units_show(rate, 'mass_flow', units)}"
+        for name, rate in found["flows_kg_min"].items()
+        if rate
+    ]
     lines += wrapped("  rates    ", ", ".join(flows))
     pumps = [
         f"{name.replace('_', ' ')} {rate:.0f} ml/min" for name, rate in found.get("flows_ml_min", {}).items() if rate
     ]
     if pumps:
         lines += wrapped("  pumps    ", ", ".join(pumps))
+    law = [one["value"] for one in given["basis"] if one["what"] in ("strip times", "belief")]
+    lines += wrapped("  times    ", "; ".join([*law, 'what "could be" holds 8 of 10 cases']))
     return lines
 
 

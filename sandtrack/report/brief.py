@@ -6,10 +6,11 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
-from sandtrack.report.text import Names, day, mass, number, table, wrapped
+from sandtrack.report.text import PAST, Names, day, mass, number, table, units_show, wrapped
 from sandtrack.shop import Answer
 
 LOOKS = 12
+RANGES = "in brackets where 8 of 10 cases should lie"
 _RATES = (
     ("reclaimed_share", "reclaimed share of the sand mixed"),
     ("reclaim_yield", "reclaim yield, out of the reclaimers ÷ fed"),
@@ -29,7 +30,7 @@ def body(given: Answer, names: Names, units: str) -> list[str]:
         "",
         *_moulds(answers["moulds"]),
         "",
-        *_settings(answers["settings"]),
+        *_settings(answers["settings"], units),
         "",
         *_came_back(answers["rates"], given.values["period"]),
         "",
@@ -48,15 +49,15 @@ def _where(stock: Mapping[str, Any], cover: Mapping[str, Any], names: Names, uni
             continue
         days = lasting["cover_days"].get(place)
         span = cover["ranges"].get(f"cover_days.{place}")
-        rows.append(
-            (
-                names("places", place),
-                mass(sum(held.values()), units),
-                mass(values["room_kg"].get(place), units),
-                f"{days:.0f} ({span['low']:.0f} to {span['high']:.0f})" if span else "–",
-                lasting["order_by"].get(place, "–"),
-            )
-        )
+        for material, value in held.items():
+            own = material == entry.material
+            if not own and not value:
+                continue
+            label = names("places", place) + ("" if own else f": {names('materials', material)}")
+            lasts = f"{days:.0f} ({span['low']:.0f} to {span['high']:.0f})" if span and own else "–"
+            room = mass(values["room_kg"].get(place), units) if own else "–"
+            by = lasting["order_by"].get(place, "–") if own else "–"
+            rows.append((label, mass(value, units), room, lasts, by))
     return table(("WHERE IT IS", "stock", "room", "lasts, working days", "order by"), rows)
 
 
@@ -68,16 +69,16 @@ def _moulds(moulds: Mapping[str, Any]) -> list[str]:
     poured = sum(mould["poured"] for mould in found.values())
     ready = Counter(mould["ready"] for mould in found.values() if not mould["poured"])
     oldest = min(found, key=lambda key: found[key]["standing_since"])
-    words = ", ".join(f"{count} {word}" for word, count in ready.most_common())
+    words = ", ".join(f"{count} {PAST[word]}" for word, count in ready.most_common())
     return wrapped(
         "MOULDS  ",
         f"{len(found)} standing, {poured} of them poured"
-        + (f"; of the others stripped by now: {words}" if words else "")
+        + (f"; of the others {words}" if words else "")
         + f"; the oldest is {oldest}, since {day(found[oldest]['standing_since'])}",
     )
 
 
-def _settings(settings: list[Mapping[str, Any]]) -> list[str]:
+def _settings(settings: list[Mapping[str, Any]], units: str) -> list[str]:
     """What to set today, a row a mixer and binder system; a plain no where nothing serves."""
     rows, notes = [], []
     for given in settings:
@@ -94,7 +95,7 @@ def _settings(settings: list[Mapping[str, Any]]) -> list[str]:
         rows.append(
             (
                 label,
-                f"{temp:.0f} °C",
+                units_show(round(temp), "temperature", units),
                 f"{number(found['resin_pct'])} %",
                 lever,
                 *(
@@ -108,7 +109,18 @@ def _settings(settings: list[Mapping[str, Any]]) -> list[str]:
         if not given["possible"] and given["instead"]:
             notes += wrapped("  instead  ", f"{label}: {given['instead'][0]}")
     lines = table(("SET TODAY", "sand", "resin", "catalyst", "strip, min", "work, min", "chance", ""), rows)
-    return [*lines, *notes]
+    return [*lines, *wrapped("  ", "; ".join([*_learned_from(settings), RANGES])), *notes]
+
+
+def _learned_from(settings: list[Mapping[str, Any]]) -> list[str]:
+    """What the strip times rest on, a word for each binder system."""
+    told = {
+        given["values"]["binder_system"]: basis["value"].split(",")[0]
+        for given in settings
+        for basis in given["basis"]
+        if basis["what"] in ("strip times", "belief")
+    }
+    return [f"{system}: {words}" for system, words in told.items()]
 
 
 def _came_back(rates: Mapping[str, Any], period: Mapping[str, str]) -> list[str]:

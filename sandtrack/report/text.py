@@ -14,6 +14,13 @@ from sandtrack.plant import Plant
 from sandtrack.shop import Answer, Caution, Flag
 
 WIDTH = 100
+PAST = {
+    "yes": "past the strip range",
+    "likely": "past the middle of the strip range",
+    "not yet": "before the middle of the strip range",
+    None: "of unknown strip range",
+}
+"""What a mould's `ready` means: where it stands against an estimate, never that it has stripped."""
 DEFER = "Data sheets, local codes and competent persons go first."
 
 

@@ -308,6 +308,15 @@ def test_brief_is_one_screen(demo_shop: Path):
     assert "24,445 kg more New silica sand than booked" in " ".join(done.output.split())
 
 
+def test_the_brief_tells_materials_apart(demo_shop: Path):
+    """Resin pumped into the acid tank stands in a row of its own, never added to the acid; US units reach all of it."""
+    told = run("brief", "--at", "2025-03-17 12:00", "--units", "us", shop=demo_shop).output
+    assert "Acid tank: Furan resin" in told
+    assert "°F" in told
+    assert "°C" not in told.split("SET TODAY")[1].split("CAME BACK")[0].split("instead")[0]
+    assert "8 of 10 cases" in " ".join(told.split())
+
+
 def test_every_question_answers_in_json(demo_shop: Path):
     """Every question gives the one shape of an answer as JSON."""
     period = ["--since", "2025-11-01", "--until", "2025-11-30"]
