@@ -310,7 +310,7 @@ def test_brief_is_one_screen(demo_shop: Path):
 
 def test_the_brief_tells_materials_apart(demo_shop: Path):
     """Resin pumped into the acid tank stands in a row of its own, never added to the acid; US units reach all of it."""
-    told = run("brief", "--at", "2025-03-17 12:00", "--units", "us", shop=demo_shop).output
+    told = run("brief", "--at", "2025-03-14 15:30", "--units", "us", shop=demo_shop).output
     assert "Acid tank: Furan resin" in told
     assert "°F" in told
     assert "°C" not in told.split("SET TODAY")[1].split("CAME BACK")[0].split("instead")[0]
