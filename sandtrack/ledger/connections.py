@@ -18,7 +18,7 @@ from weakref import WeakSet
 
 from sandtrack.errors import ShopFileError
 
-_PRAGMAS = ("foreign_keys=ON", "synchronous=FULL", "recursive_triggers=ON", "temp_store=MEMORY")
+_PRAGMAS = ("foreign_keys=ON", "synchronous=FULL", "recursive_triggers=ON")
 
 Identity = tuple[int, ...]
 

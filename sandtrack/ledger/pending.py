@@ -118,8 +118,14 @@ class Pending:
             "DELETE FROM mould_content WHERE mould = ? AND material = ? AND mass_mg = 0",
             [key for key, mass in self._contents.items() if mass < 0],
         )
-        met = {(place, key[3]) for key in self._flows for place in key[1:3]}
-        run("INSERT OR IGNORE INTO holding VALUES (?, ?)", met.union(self._counted))
+        held: dict[tuple[str, str], int] = dict.fromkeys(self._counted, 0)
+        for (_, source, target, material, *_), (_, mass, *_) in self._flows.items():
+            held[source, material] = held.get((source, material), 0) - mass
+            held[target, material] = held.get((target, material), 0) + mass
+        run(
+            "INSERT INTO holding VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET mass_mg = mass_mg + excluded.mass_mg",
+            [(*pair, mass) for pair, mass in held.items()],
+        )
         run("INSERT INTO block VALUES (?, ?, ?, ?)", self._blocks)
         self._blocks.clear()
         self._flows.clear()

@@ -15,6 +15,10 @@ LONG_AGO = -(2**62)
 ALL = 2**62
 
 
+Span = tuple[str, str] | tuple[int, int]
+"""Whole days, from the first to the last; or a part of a day, in microseconds: after … until."""
+
+
 class Anchor(NamedTuple):
     """A count in force: from its instant on the book goes by it."""
 
@@ -65,6 +69,8 @@ class Reader:
         self.connection = connection
         self.zone = zone
         self.known_day = known_on or "9999-12-31"
+        self._cut: dict[tuple[int, int], list[Span]] = {}
+        self._days: tuple[int, int] | None = None
         self.last = ALL
         if known_on is not None:
             found = connection.execute(
@@ -110,6 +116,9 @@ class Reader:
 
     def net_mg(self, place: str, material: str, after: int, until: int) -> int:
         """What moved in less what moved out, in (after, until]."""
+        first, last = self._bounds()
+        if after <= LONG_AGO and self.last == ALL and until - first > last - until:  # shorter from the other end
+            return self._all_net(place, material) - self.net_mg(place, material, until, ALL)
         total = 0
         for span in self._spans(after, until):
             if isinstance(span[0], str):
@@ -117,6 +126,27 @@ class Reader:
             else:
                 total += self._part_net(place, material, *span)
         return total
+
+    def _all_net(self, place: str, material: str) -> int:
+        found = self.connection.execute(
+            "SELECT mass_mg FROM holding WHERE place = ? AND material = ?", (place, material)
+        ).fetchone()
+        return found[0] if found else 0
+
+    def _bounds(self) -> tuple[int, int]:
+        """Before and at the end of all days with movements; two equal instants where there are none."""
+        if self._days is None:
+            first, last = self.connection.execute(
+                "SELECT (SELECT min(day) FROM flow), (SELECT max(day) FROM flow)"
+            ).fetchone()
+            if first is None:
+                self._days = (0, 0)
+            else:
+                self._days = (
+                    times.day_start(times.day(first), self.zone) - 1,
+                    times.day_end(times.day(last), self.zone),
+                )
+        return self._days
 
     def _days_net(self, place: str, material: str, first: str, last: str) -> int:
         within = (material, first, last, self.known_day)
@@ -141,15 +171,16 @@ class Reader:
         ).fetchone()
         return int(net)
 
-    def _spans(self, after: int, until: int) -> Iterator[tuple[str, str] | tuple[int, int]]:
+    def _spans(self, after: int, until: int) -> list[Span]:
         """Cut (after, until] into whole days, answered by the totals, and parts of days, answered by movements."""
-        if until <= after:
-            return
-        bounds = self.connection.execute("SELECT (SELECT min(day) FROM flow), (SELECT max(day) FROM flow)").fetchone()
-        if bounds[0] is None:
-            return
-        start = max(after, times.day_start(times.day(bounds[0]), self.zone) - 1)
-        stop = min(until, times.day_end(times.day(bounds[1]), self.zone))
+        found = self._cut.get((after, until))
+        if found is None:
+            found = self._cut[after, until] = list(self._cut_up(after, until))
+        return found
+
+    def _cut_up(self, after: int, until: int) -> Iterator[Span]:
+        begin, end = self._bounds()
+        start, stop = max(after, begin), min(until, end)
         if stop <= start:
             return
         first, last = times.day_of(start + 1, self.zone), times.day_of(stop, self.zone)
@@ -163,13 +194,13 @@ class Reader:
             return
         whole_from, whole_to = first, last
         if head:
-            end = times.day_end(times.day(first), self.zone)
-            yield (start, end)
-            whole_from = times.day_of(end + 1, self.zone)
+            rest = times.day_end(times.day(first), self.zone)
+            yield (start, rest)
+            whole_from = times.day_of(rest + 1, self.zone)
         if tail:
-            begin = times.day_start(times.day(last), self.zone) - 1
-            yield (begin, stop)
-            whole_to = times.day_of(begin, self.zone)
+            before = times.day_start(times.day(last), self.zone) - 1
+            yield (before, stop)
+            whole_to = times.day_of(before, self.zone)
         if whole_from <= whole_to:
             yield (whole_from, whole_to)
 
@@ -195,11 +226,20 @@ class Reader:
     def measured(self, place: str, material: str, after: int | None, until: int) -> list[tuple[str, float, float]]:
         """What moved in or out since, told in the shop's own measures: (measure, kg, kg squared summed)."""
         totals: dict[str, list[float]] = {}
-        for flow in self.flows(LONG_AGO if after is None else after, until, measured=True):
-            if flow.material == material and place in (flow.source, flow.target):
-                total = totals.setdefault(flow.measure, [0.0, 0.0])
-                total[0] += flow.mass_mg / 1e6
-                total[1] += flow.mass_g2 / 1e6
+        for span in self._spans(LONG_AGO if after is None else after, until):
+            if isinstance(span[0], str):
+                rows = self.connection.execute(
+                    "SELECT measure, mass_mg, mass_g2 FROM flow WHERE measure <> '' AND material = ? AND day >= ? "
+                    "AND day <= ? AND recorded_day <= ? AND ? IN (source, target)",
+                    (material, *span, self.known_day, place),
+                ).fetchall()
+            else:
+                found = self._part_flows(*span, _MEASURED, (material, place))
+                rows = [(measure, mass, square) for _, _, _, _, measure, _, _, mass, square in found]
+            for measure, mass, square in rows:
+                total = totals.setdefault(measure, [0.0, 0.0])
+                total[0] += mass / 1e6
+                total[1] += square / 1e6
         return [(measure, *total) for measure, total in sorted(totals.items())]  # type: ignore[misc]
 
     # -- blocks -------------------------------------------------------------------------------------------------
@@ -266,8 +306,8 @@ class Reader:
 
     # -- flows --------------------------------------------------------------------------------------------------
 
-    def flows(self, after: int, until: int, *, measured: bool = False) -> list[Flow]:
-        """Totals of movements in (after, until], by kind, way, material and measure; all, or only measured ones."""
+    def flows(self, after: int, until: int) -> list[Flow]:
+        """Totals of movements in (after, until], by kind, way, material and measure."""
         totals: dict[tuple[Any, ...], list[int]] = {}
         for span in self._spans(after, until):
             rows = self._days_flows(*span) if isinstance(span[0], str) else self._part_flows(*span)
@@ -276,7 +316,7 @@ class Reader:
                 total[0] += records
                 total[1] += mass
                 total[2] += squares
-        return [Flow(*key, *total) for key, total in sorted(totals.items()) if any(total) and (key[4] or not measured)]
+        return [Flow(*key, *total) for key, total in sorted(totals.items()) if any(total)]
 
     def _days_flows(self, first: str, last: str) -> list[tuple[Any, ...]]:
         # Squares are added in two parts: those of many years may be more than SQLite's integers hold.
@@ -289,15 +329,17 @@ class Reader:
         ).fetchall()
         return [(*key, 1_000_000 * millions + rest) for *key, millions, rest in rows]
 
-    def _part_flows(self, after: int, until: int) -> list[tuple[Any, ...]]:
+    def _part_flows(
+        self, after: int, until: int, only: str = "", values: tuple[str, ...] = ()
+    ) -> list[tuple[Any, ...]]:
         """The totals of a part of a day, worked out from its movements as the writer does for whole days."""
         rows = self.connection.execute(
             "SELECT r.kind, m.source, m.target, m.material, coalesce(m.measure, ''), "
             "CASE WHEN m.measure IS NULL THEN 0 ELSE r.revision END, m.event, SUM(m.mass_mg), "
             "MAX(m.record = m.event AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = m.event AND v.record <= ?3)) "
             "FROM movement m JOIN record r ON r.seq = m.event WHERE m.at > ?1 AND m.at <= ?2 AND m.record <= ?3 "
-            "GROUP BY m.event, m.source, m.target, m.material, m.mould, m.measure",
-            (after, until, self.last),
+            f"{only} GROUP BY m.event, m.source, m.target, m.material, m.mould, m.measure",
+            (after, until, self.last, *values),
         ).fetchall()
         found: list[tuple[Any, ...]] = []
         seen: set[tuple[Any, ...]] = set()
@@ -309,6 +351,7 @@ class Reader:
         return found
 
 
+_MEASURED = "AND m.measure IS NOT NULL AND m.material = ?4 AND ?5 IN (m.source, m.target)"
 _COUNTS = (
     "SELECT c.at, r.sender, r.id, c.record, c.mass_mg, c.error_pct FROM count c JOIN record r ON r.seq = c.record "
     "WHERE c.place = ? AND c.material = ? AND c.record <= ? "

@@ -100,7 +100,8 @@ _KEYED = {
 
 def _movements(picture: Picture, again: sqlite3.Connection) -> Iterator[Violation]:
     """Compare movements record by record, in the order in which they were written."""
-    query = "SELECT record, event, at, source, target, material, mass_mg, mould, measure FROM movement ORDER BY rowid"
+    # A table without its indexes is walked in the order in which its rows were written.
+    query = "SELECT record, event, at, source, target, material, mass_mg, mould, measure FROM movement NOT INDEXED"
     out_of_order: list[Row] = []
 
     def ascending() -> Iterator[Row]:

@@ -38,7 +38,6 @@ def violations(ledger: Ledger, printed: Iterable[Head] = ()) -> Iterator[Violati
     try:
         connection = store.connection
         connection.text_factory = partial(str, encoding="utf-8", errors="surrogateescape")
-        connection.execute("PRAGMA temp_store=FILE")
         connection.execute("BEGIN")
         picture = Picture(connection, ledger.zone, ledger.forms, {head.records: head.digest for head in printed})
         whole = True
@@ -172,7 +171,7 @@ def _flows(picture: Picture) -> Iterator[Violation]:
         "SELECT m.at, m.record, m.event, m.source, m.target, m.material, m.mass_mg, m.mould, coalesce(m.measure, ''), "
         "e.kind, e.revision, e.recorded_day, r.recorded_day, w.recorded_day FROM movement m "
         "LEFT JOIN record e ON e.seq = m.event LEFT JOIN record r ON r.seq = m.record "
-        "LEFT JOIN reversal v ON v.of = m.event LEFT JOIN record w ON w.seq = v.record ORDER BY m.at, m.rowid"
+        "LEFT JOIN reversal v ON v.of = m.event LEFT JOIN record w ON w.seq = v.record ORDER BY m.at, m.record"
     )
     by_day = groupby(movements, lambda row: times.day_of(row[0], picture.zone))
     totals = groupby(picture.connection.execute("SELECT * FROM flow ORDER BY day"), itemgetter(0))

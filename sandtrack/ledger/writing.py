@@ -254,7 +254,7 @@ class Writer:
         rows = self.connection.execute(
             "SELECT source, target, material, SUM(mass_mg) AS mass, mould, measure FROM movement "
             "WHERE at = ? AND event = ? GROUP BY source, target, material, mould, measure HAVING mass <> 0 "
-            "ORDER BY min(rowid)",
+            "ORDER BY source, target, material, mould, measure",
             (at, original),
         ).fetchall()
         back = [

@@ -132,7 +132,7 @@ def _revised(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
     )
     until = next((start for start, record in revisions if start > accepted.at), seen.at) - 1
     day = seen.setups.booked_with(accepted.seq)
-    for flow in seen.reader.flows(accepted.at - 1, max(until, accepted.at), measured=True):
+    for flow in seen.reader.flows(accepted.at - 1, max(until, accepted.at)):
         if flow.revision == accepted.seq or flow.measure not in day.plant.measures:
             continue
         before = seen.setups.booked_with(flow.revision).find("measures", flow.measure).mass_kg

@@ -68,7 +68,7 @@ def book(ledger: Ledger) -> dict[str, list[Any]]:
     """Everything in the shop file but the times of recording and the hashes that hold them."""
     asked = {
         "record": "SELECT seq, kind, sender, id, at, revision, content FROM record ORDER BY seq",
-        "movement": "SELECT * FROM movement ORDER BY rowid",
+        "movement": "SELECT * FROM movement NOT INDEXED",
         "count": "SELECT * FROM count ORDER BY record",
         "ending": "SELECT * FROM ending ORDER BY record, mould",
         "reversal": "SELECT * FROM reversal ORDER BY record",
