@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import numbers
 import re
-from decimal import ROUND_HALF_EVEN, Context, Decimal
+from decimal import ROUND_HALF_EVEN, Context, Decimal, InvalidOperation, Overflow, Rounded
 from typing import Any
 
 from sandtrack._unit_list import ANY_CASE, ARGUMENTS, QUANTITIES, SUFFIXES, Quantity, factor
@@ -29,6 +29,8 @@ _MG_PER_KG = Decimal(1_000_000)
 # Floats that are read as they stand: of any size that is read at all; as milligrams, while these are known to 0.05.
 _LEAST_PLAIN, _MOST_PLAIN, _MOST_PLAIN_KG = 1e-15, 1e15, 1e8
 _CLEAR_OF_HALF = 0.4
+_READ = Context(prec=_MAX_TEXT, traps=[InvalidOperation, Overflow, Rounded])
+"""Raises for a Decimal of more digits than are read."""
 # Wide enough that 40 digits times any factor stay exact, whatever context the caller has set.
 _EXACT = Context(prec=120, rounding=ROUND_HALF_EVEN)
 
@@ -98,8 +100,10 @@ def parse(
     """
     known = _quantity(quantity)
     home = known.canonical
-    if type(value) is float and _LEAST_PLAIN <= value < _MOST_PLAIN and to is None and unit in (None, home):
-        return value
+    if to is None and (unit is None or unit == home):
+        near = _nearest(value)
+        if _LEAST_PLAIN < near < _MOST_PLAIN:
+            return near
     amount, key = _amount_and_unit(value, quantity, field, unit or home, decimal)
     if amount < 0 and quantity not in _SIGNED:
         raise _refused(field, value, f"is negative, which no {known.name} can be", "0 or more")
@@ -122,11 +126,12 @@ def mass_mg(value: Any, *, field: str, unit: str = "kg", decimal: str = ".") -> 
     if unit == "kg":
         if type(value) is int and 0 <= value <= _MAX_MG // 1_000_000:
             return value * 1_000_000
-        if type(value) is float and 0.0 <= value < _MOST_PLAIN_KG:
-            # No half is near, so a float that is not quite what it prints is rounded to the same whole number.
-            near = value * 1e6
-            whole = round(near)
-            if abs(near - whole) < _CLEAR_OF_HALF and (whole or not value):
+        near = _nearest(value)
+        if 0.0 <= near < _MOST_PLAIN_KG:
+            # No half is near, so a float that is not quite what was told is rounded to the same whole number.
+            near_mg = near * 1e6
+            whole = round(near_mg)
+            if abs(near_mg - whole) < _CLEAR_OF_HALF and (whole or not value):
                 return whole
     amount, key = _amount_and_unit(value, "mass", field, unit, decimal)
     if amount < 0:
@@ -136,6 +141,19 @@ def mass_mg(value: Any, *, field: str, unit: str = "kg", decimal: str = ".") -> 
     if mg > _MAX_MG:
         raise _refused(field, value, "is more than any shop can hold", "at most 9 000 000 t")
     return mg
+
+
+def _nearest(value: Any) -> float:
+    """The float nearest to a float or Decimal that may be read; NaN where that is to be found out the long way."""
+    kind = type(value)
+    if kind is float:
+        return value
+    if kind is Decimal:
+        try:
+            return float(_READ.plus(value))
+        except ArithmeticError:
+            pass
+    return math.nan
 
 
 def _converted(amount: Decimal, quantity: str, unit: str, target: str) -> Decimal:

@@ -7,7 +7,7 @@ import math
 import re
 from collections.abc import Mapping
 from datetime import date, datetime
-from decimal import Decimal
+from decimal import Context, Decimal, InvalidOperation, Overflow, Rounded, Subnormal
 from json.encoder import encode_basestring as quoted
 from typing import Any
 
@@ -51,23 +51,33 @@ def canonical(content: Any) -> str:
     return text
 
 
-_EXPONENT = re.compile("[0-9]e").search
+_EXPONENT = re.compile("e(?<=[0-9]e)").search  # an `e` is found faster than one of ten digits
 _AS_JSON = (
     orjson.OPT_SORT_KEYS
     | orjson.OPT_PASSTHROUGH_DATETIME
     | orjson.OPT_PASSTHROUGH_DATACLASS
     | orjson.OPT_PASSTHROUGH_SUBCLASS
 )
+# A Decimal of so few digits and of usual size is what its nearest float prints, without an exponent.
+_PLAIN = Context(prec=15, Emin=-4, Emax=14, traps=[InvalidOperation, Overflow, Rounded, Subnormal])
 
 
 def _written_alike(content: dict[Any, Any]) -> str | None:
     """What `_written` gives, in a third of the time; None where the two may differ or `_written` refuses."""
     try:
-        text = orjson.dumps(content, option=_AS_JSON).decode()
+        text = orjson.dumps(content, _plain_number, _AS_JSON).decode()
     except TypeError:
         return None
     whole_with_point = ".0," in text or ".0}" in text or ".0]" in text
     return None if whole_with_point or "null" in text or "0.0000" in text or _EXPONENT(text) else text
+
+
+def _plain_number(value: Any) -> float:
+    """A plain Decimal as the number that is written alike; raise for everything else that is no JSON."""
+    if type(value) is not Decimal:
+        raise TypeError
+    near = float(_PLAIN.plus(value))
+    return int(near) if near.is_integer() else near
 
 
 def _written(value: Any) -> str:

@@ -45,12 +45,39 @@ def day(text: str) -> date:
     return found
 
 
+_HOUR = 3_600_000_000
+_LONGEST_ON_SECONDS = len("2025-03-01T07:45:00+01:00")
+_MINUTES = {f":{minute:02}": 60_000_000 * minute for minute in range(60)}
+_SECONDS = {"": 0} | {f":{second:02}": 1_000_000 * second for second in range(60)}
+
+
 def instant(raw: str | datetime, where: tzinfo | None, *, whole_day: str | None = None) -> int:
     """Read an RFC 3339 time with offset, or a local time in `where`, as microseconds since 1970 in UTC.
 
     `whole_day` says what a bare date means: "start" or "end" of that day; without it a date is refused.
     Raises ValueError, also for a local time that does not exist or exists twice.
     """
+    if type(raw) is str and len(raw) <= _LONGEST_ON_SECONDS:
+        minutes_us, seconds_us = _MINUTES.get(raw[13:16]), _SECONDS.get(raw[16:19])
+        if minutes_us is not None and seconds_us is not None:
+            start_us = _even_hour(raw[:13], raw[19:], where)
+            if start_us is not None:
+                return start_us + minutes_us + seconds_us
+    return _read(raw, where, whole_day)
+
+
+@lru_cache(maxsize=8192)
+def _even_hour(hour: str, offset: str, where: tzinfo | None) -> int | None:
+    """The start of an hour through which the clock runs evenly; None where it is changed, or the text is no hour."""
+    try:
+        first, last = (_read(f"{hour}:{end}{offset}", where) for end in ("00:00", "59:59"))
+    except ValueError:
+        return None
+    # No zone's clock is changed twice within an hour.
+    return first if last - first == _HOUR - 1_000_000 else None
+
+
+def _read(raw: str | datetime, where: tzinfo | None, whole_day: str | None = None) -> int:
     if isinstance(raw, str):
         text = raw.strip()
         if whole_day and _DATE.fullmatch(text):
@@ -90,9 +117,6 @@ def day_start(when: date, where: tzinfo) -> int:
 def day_end(when: date, where: tzinfo) -> int:
     """Last microsecond of a day of the shop. [µs since 1970, UTC]"""
     return day_start(when + timedelta(days=1), where) - 1
-
-
-_HOUR = 3_600_000_000
 
 
 def day_of(instant_us: int, where: tzinfo) -> str:
