@@ -130,13 +130,46 @@ def test_what_is_not_learned_is_said_with_its_reason():
 
 
 def test_acid_by_a_chart_teaches_the_two_together():
-    """Acid raised with the cold: together known, each alone not, and no check at another amount at the same warmth."""
+    """Acid raised with the cold: together known, each alone not, as no check has another amount at the same warmth."""
     temps = np.array([5.0, 12.0, 20.0, 28.0])
     told = report(learn_from(BELIEF, two_way(temps, np.round(35 * np.exp(-0.04 * (temps - 20)), 1), count=120)))
     assert abs(told.correlation) > 0.7
     assert told.directions[0].learned > 0.95
-    assert "How temperature and the amount act together is known; each alone is not." in told.words
-    assert any("no check was made at another amount at the same temperature" in word for word in told.words)
+    assert told.words == (
+        "The reference time is the shop's own.",
+        "How temperature and the amount act together is known; each alone is not: "
+        "no check was made at another amount at the same temperature.",
+    )
+
+
+def law_of_doubt(shares, correlation):
+    """What is learned of a law with known shares of variance gone: made by hand, so that its words can be foretold."""
+    learned = learn_from(BELIEF, two_way([8, 20, 28], [28, 34, 45]))
+    sds = np.sqrt(np.diag(BELIEF.covariance) * (1 - np.array(shares)))
+    after = np.diag(sds**2)
+    after[1, 2] = after[2, 1] = correlation * sds[1] * sds[2]
+    return replace(learned, covariance=tuple(map(tuple, after)))
+
+
+@pytest.mark.parametrize(
+    ("shares", "correlation", "warmth", "amount"),
+    [
+        ((0.99, 0.88, 0.92), 0.82, "is learned", "is learned"),  # tied, but little doubt is left of either
+        ((0.99, 0.60, 0.60), 0.20, "is learned", "is learned"),
+        ((0.99, 0.60, 0.96), 0.80, "is known only together with the amount", "is learned"),
+        ((0.99, 0.97, 0.70), 0.80, "is learned", "is known only together with warmth"),
+        ((0.99, 0.40, 0.60), 0.20, "is still the starting belief", "is learned"),
+        # tied; but of the two together 1 - 0.9·(1 - 0.75) = 0.775 is gone, less than 0.8
+        ((0.99, 0.10, 0.10), 0.75, "is still the starting belief", "is still the starting belief"),
+    ],
+)
+def test_what_is_learned_is_never_called_the_belief(shares, correlation, warmth, amount):
+    """One sentence for each number: learned, known with the other only, or the belief; two tied count from 0.8 on."""
+    words = report(law_of_doubt(shares, correlation)).words[1:]
+    assert [word.partition(":")[0].rstrip(".") for word in words] == [
+        f"How time falls with warmth {warmth}",
+        f"How time falls with the amount {amount}",
+    ]
 
 
 def test_all_four_corners_teach_both():

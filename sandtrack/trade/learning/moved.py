@@ -12,10 +12,10 @@ from sandtrack.trade.learning.belief import Triple
 from sandtrack.trade.learning.learned import Learned
 
 LEARNED = 0.5  # practice: a number counts as learned once half of its variance is gone
-APART = 0.7  # practice: and once energy and exponent are no closer tied than this
+APART = 0.7  # practice: energy and exponent tied closer than this tell more together than each alone,
+TIED_LEARNED = 0.8  # practice: and so much of its variance must be gone before one of them counts by itself
 _SAME_TEMP_C = 1.5
 _SAME_LEVER = 0.03
-_TOGETHER = 0.8
 _NAMES = ("reference time", "activation energy", "exponent")
 
 
@@ -100,7 +100,8 @@ def report(learned: Learned) -> Report:
     Notes
     -----
     Learned share = 1 - variance after ÷ variance before: of each number, and along the eigenvectors of the
-    covariance after in sds of the belief.
+    covariance after in sds of the belief. A number counts as learned from 0.5 on; energy and exponent, where tied
+    (correlation of 0.7 or more), from 0.8 on, and until then they are said to be known together.
 
     Source
     ------
@@ -121,7 +122,8 @@ def report(learned: Learned) -> Report:
     share = np.where(before_sd > 0.0, 1.0 - (after_sd / np.where(before_sd > 0.0, before_sd, 1.0)) ** 2, 0.0)
     tied = after_sd[1] * after_sd[2]
     correlation = float(after[1, 2] / tied) if tied > 0.0 else 0.0
-    alone = np.array([True, abs(correlation) < APART, abs(correlation) < APART])
+    tied_enough = LEARNED if abs(correlation) < APART else TIED_LEARNED
+    enough = (LEARNED, tied_enough, tied_enough)
     coefficients = tuple(
         Coefficient(
             _NAMES[k],
@@ -130,12 +132,15 @@ def report(learned: Learned) -> Report:
             learned.mean[k],
             float(after_sd[k]),
             float(share[k]),
-            bool(share[k] >= LEARNED and alone[k]),
+            bool(share[k] >= enough[k]),
         )
         for k in range(3)
     )
     directions = _directions(after, before_sd)
-    return Report(coefficients, directions, correlation, tuple(_words(learned, coefficients, directions)))
+    together = abs(correlation) >= APART and any(
+        way.learned >= TIED_LEARNED and way.parts[1] ** 2 + way.parts[2] ** 2 > LEARNED for way in directions
+    )
+    return Report(coefficients, directions, correlation, tuple(_words(learned, coefficients, together)))
 
 
 def _directions(after: Array, before_sd: Array) -> tuple[Direction, ...]:
@@ -148,7 +153,7 @@ def _directions(after: Array, before_sd: Array) -> tuple[Direction, ...]:
     return tuple(found)
 
 
-def _words(learned: Learned, coefficients: tuple[Coefficient, ...], directions: tuple[Direction, ...]) -> list[str]:
+def _words(learned: Learned, coefficients: tuple[Coefficient, ...], together: bool) -> list[str]:
     if not learned.checks:
         return ["Nothing is learned yet: there is no check, all of it is the starting belief."]
     time, warm, lever = coefficients
@@ -158,16 +163,18 @@ def _words(learned: Learned, coefficients: tuple[Coefficient, ...], directions: 
         if time.clear
         else "The reference time is still mostly the starting belief: too few checks near it."
     ]
-    known_together = sum(
-        way.learned >= _TOGETHER and way.parts[1] ** 2 + way.parts[2] ** 2 > LEARNED for way in directions
-    )
-    if known_together and not warm.clear and not lever.clear:
-        words.append(f"How temperature and {what} act together is known; each alone is not.")
-    if not warm.clear:
-        words.append(f"How time falls with warmth is still the starting belief: {_why_not_warmth(learned)}.")
-    if not lever.clear:
-        words.append(f"How time falls with {what} is still the starting belief: {_why_not_lever(learned)}.")
-    words += [f"How time falls with {name} is learned." for name, c in (("warmth", warm), (what, lever)) if c.clear]
+    yet = "the checks do not tell " + ("the two apart yet" if together else "it yet")
+    why = _why_not_warmth(learned) or yet, _why_not_lever(learned) or yet
+    if together and not warm.clear and not lever.clear:
+        words.append(f"How temperature and {what} act together is known; each alone is not: {why[1]}.")
+    else:
+        for one, name, other, reason in ((warm, "warmth", what, why[0]), (lever, what, "warmth", why[1])):
+            if one.clear:
+                words.append(f"How time falls with {name} is learned.")
+            elif together:
+                words.append(f"How time falls with {name} is known only together with {other}: {reason}.")
+            else:
+                words.append(f"How time falls with {name} is still the starting belief: {reason}.")
     if learned.alarm:
         jump = learned.jumps[0]
         words.append(
@@ -185,7 +192,7 @@ def _why_not_warmth(learned: Learned) -> str:
     what = "fast share" if learned.belief.lever_kind == "grade" else "amount"
     if _apart(learned, fixed="lever") < _SAME_TEMP_C:
         return f"no check was made at another temperature with the same {what}"
-    return "the checks do not tell it yet"
+    return ""
 
 
 def _why_not_lever(learned: Learned) -> str:
@@ -194,7 +201,7 @@ def _why_not_lever(learned: Learned) -> str:
         return f"all checks were made at nearly the same {what}"
     if _apart(learned, fixed="temperature") < _SAME_LEVER:
         return f"no check was made at another {what} at the same temperature"
-    return "the checks do not tell it yet"
+    return ""
 
 
 def _apart(learned: Learned, *, fixed: str) -> float:
