@@ -38,8 +38,8 @@ class Form(NamedTuple):
     """Fields that are a key: (field, section of the set-up)."""
     lists: tuple[tuple[str, str], ...]
     """Fields that are lists of keys."""
-    part_keys: tuple[tuple[str, bool, str, str], ...]
-    """Keys within parts: (field, whether it has many parts, field of the part, section)."""
+    part_keys: tuple[tuple[str, bool, tuple[tuple[str, str], ...]], ...]
+    """Keys within parts: (field, whether it has many parts, (field of the part, section) …)."""
     masses: tuple[str, ...]
     part_masses: tuple[tuple[str, str], ...]
     """Masses within lists of parts: (field, field of the part)."""
@@ -50,51 +50,63 @@ def form_of(kind: str) -> Form:
     """Read the declaration of a kind."""
     declared = kind_named(kind)().declared()
     parts = [
-        (name, isinstance(field, Rows), inner, part)
+        (name, isinstance(field, Rows), field.schema.declared().items())
         for name, field in declared.items()
         if isinstance(field, Part)
-        for inner, part in field.schema.declared().items()
     ]
     refer = [(name, field) for name, field in declared.items() if field.refers and not isinstance(field, Part)]
     return Form(
         keys=tuple((name, field.refers) for name, field in refer if not isinstance(field, Items)),
         lists=tuple((name, field.refers) for name, field in refer if isinstance(field, Items)),
-        part_keys=tuple((name, many, inner, part.refers) for name, many, inner, part in parts if part.refers),
+        part_keys=tuple(
+            (name, many, keys)
+            for name, many, inside in parts
+            if (keys := tuple((inner, part.refers) for inner, part in inside if part.refers))
+        ),
         masses=tuple(name for name, field in declared.items() if isinstance(field, Mass)),
-        part_masses=tuple((name, inner) for name, many, inner, part in parts if many and isinstance(part, Mass)),
+        part_masses=tuple(
+            (name, inner) for name, many, inside in parts if many for inner, part in inside if isinstance(part, Mass)
+        ),
     )
 
 
 def unknown_keys(form: Form, values: Values, setups: Setups) -> list[FieldError]:
     """Complain of every key in a checked record that no revision of the set-up has; measures aside."""
+    known = setups.keys
     problems: list[FieldError] = []
     for name, section in form.keys:
-        if name in values and values[name] not in setups.known(section):
-            problems.append(setups.unknown((name,), section, values[name]))
+        key = values.get(name)
+        if key is not None and key not in known[section]:
+            problems.append(setups.unknown((name,), section, key))
     for name, section in form.lists:
-        known = setups.known(section)
         for index, key in enumerate(values.get(name, ())):
-            if key not in known:
+            if key not in known[section]:
                 problems.append(setups.unknown((name, index), section, key))
-    for name, many, inner, section in form.part_keys:
-        if name in values:
-            known = setups.known(section)
-            for index, part in enumerate(values[name] if many else (values[name],)):
-                if inner in part and part[inner] not in known:
-                    path = (name, index, inner) if many else (name, inner)
-                    problems.append(setups.unknown(path, section, part[inner]))
+    for name, many, keys in form.part_keys:
+        parts = values.get(name)
+        if parts is not None:
+            for index, part in enumerate(parts if many else (parts,)):
+                for inner, section in keys:
+                    key = part.get(inner)
+                    if key is not None and key not in known[section]:
+                        path = (name, index, inner) if many else (name, inner)
+                        problems.append(setups.unknown(path, section, key))
     return problems
 
 
-def masses(form: Form, values: Values) -> Iterator[tuple[Path, int | Measured]]:
-    """Every mass of a record with its path, those of its parts too."""
+def telling(form: Form, values: Values, most_mg: int) -> list[tuple[Path, int | Measured]]:
+    """Masses of a record and its parts that were told in a measure, or are more than `most_mg`, with their paths."""
+    found: list[tuple[Path, int | Measured]] = []
     for name in form.masses:
-        if name in values:
-            yield (name,), values[name]
+        mass = values.get(name)
+        if mass is not None and (type(mass) is not int or mass > most_mg):
+            found.append(((name,), mass))
     for name, inner in form.part_masses:
         for index, part in enumerate(values.get(name, ())):
-            if inner in part:
-                yield (name, index, inner), part[inner]
+            mass = part.get(inner)
+            if mass is not None and (type(mass) is not int or mass > most_mg):
+                found.append(((name, index, inner), mass))
+    return found
 
 
 def moves(kind: str, values: Values, day: Day) -> list[Move]:
@@ -136,12 +148,16 @@ def filled(kind: str, values: Values) -> tuple[str, ...]:
 def _material(values: Values, place: str, day: Day, path: Path = ("material",)) -> str:
     material: str = values.get("material") or day.material_at(place)
     if not material:
-        raise FieldError(
-            field=labelled(path),
-            reason=f"is missing: {place} has no material of its own in the set-up",
-            accepted="the key of a material",
-        )
+        raise _no_material(place, path)
     return material
+
+
+def _no_material(place: str, path: Path) -> FieldError:
+    return FieldError(
+        field=labelled(path),
+        reason=f"is missing: {place} has no material of its own in the set-up",
+        accepted="the key of a material",
+    )
 
 
 def _kind_of(place: str, day: Day, field: str, kinds: tuple[str, ...]) -> None:
@@ -194,8 +210,10 @@ def _mix(values: Values, day: Day) -> Iterator[Move]:
     weights = _weights(values, day) if moulds else None
     for index, stream in enumerate(values["streams"]):
         place, mass = stream["place"], stream["mass_kg"]
-        material = _material(stream, place, day, ("streams", index, "material"))
-        whole, measure = day.mass_mg(mass), _measure(mass)
+        material = stream.get("material") or day.material_at(place)
+        if not material:
+            raise _no_material(place, ("streams", index, "material"))
+        whole, measure = (mass, None) if type(mass) is int else (day.mass_mg(mass), _measure(mass))
         if destination and day.is_sand(material):
             yield from _as_its_own(place, destination, material, whole, day, measure)
         elif destination:

@@ -42,7 +42,7 @@ def prepare(entry: Entry, setups: Setups) -> Prepared:
     kind, values = entry.kind, entry.values
     form = booking.form_of(kind)
     problems = booking.unknown_keys(form, values, setups)
-    telling = [(path, mass) for path, mass in booking.masses(form, values) if type(mass) is not int or mass > MOST_MG]
+    telling = booking.telling(form, values, MOST_MG)
     problems += [
         setups.unknown(_told(path, "measure"), "measures", mass.measure)
         for path, mass in telling
@@ -85,5 +85,7 @@ def squared(mass_mg: int) -> int:
     Above `MOST_MG`, which no one record may say but many into one mould may add up to, it grows no more: SQLite's
     integers end at 9.2e18.
     """
-    grams = round(min(mass_mg, MOST_MG), -3) // 1000
+    grams, rest = divmod(min(mass_mg, MOST_MG), 1000)
+    if rest > 500 or (rest == 500 and grams % 2):
+        grams += 1
     return grams * grams

@@ -22,6 +22,12 @@ class Known(NamedTuple):
     at: int
 
 
+Under = tuple[str, str, int]
+"""What totals are kept under: day of the movements, kind of the record, its set-up."""
+Way = tuple[str, str, str, str | None]
+"""From, to, material, and the measure that the mass was told in."""
+
+
 class Pending:
     """Rows and totals on their way into the shop file, still inside the transaction."""
 
@@ -31,8 +37,8 @@ class Pending:
         self._ids: dict[tuple[str, str], tuple[Any, ...]] = {}
         self._records: list[tuple[Any, ...]] = []
         self._movements: list[tuple[Any, ...]] = []
-        self._flows: dict[tuple[Any, ...], list[int]] = {}
-        """Key of the totals, without the day of recording → records, mass, squares, record counted last."""
+        self._flows: dict[Under, dict[Way, list[int]]] = {}
+        """Totals of a day by way: records, mass, squares, record counted last."""
         self._contents: dict[tuple[str, str], int] = {}
         self._counted: list[tuple[str, str]] = []
         self._blocks: list[tuple[Any, ...]] = []
@@ -48,15 +54,14 @@ class Pending:
         return None if row is None else Known(row[0], row[10], row[7], row[1], row[4])
 
     def movements(self, seq: int, event: int, at: int, moves: list[Move]) -> None:
-        """Keep movements, and what they change in their moulds."""
-        start = (seq, event, at)
+        """Keep movements that change those of another record, with what they change in their moulds."""
         contents = self._contents
         for move in moves:
-            self._movements.append(start + move)
-            _, target, material, mass, mould, _ = move
-            if mould is not None:
-                key = (mould, material)
-                contents[key] = contents.get(key, 0) + (mass if target == MOULDS else -mass)
+            self._movements.append((seq, event, at, *move))
+            if move.mould is not None:
+                inside = (move.mould, move.material)
+                mass = move.mass_mg if move.target == MOULDS else -move.mass_mg
+                contents[inside] = contents.get(inside, 0) + mass
 
     def holding(self, place: str, material: str) -> None:
         """Keep that a place has met a material; movements say so by themselves."""
@@ -66,25 +71,31 @@ class Pending:
         """Keep what a record blocks or releases."""
         self._blocks += [(seq, cause.what, cause.code, cause.key) for cause in causes]
 
-    def booked(self, seq: int, day: str, kind: str, revision: int, moves: list[Move]) -> None:
-        """Add what a record books to the totals of its day; it counts once in each."""
-        flows = self._flows
-        for source, target, material, mass, _, measure in moves:
-            key = (day, source, target, material, kind, measure or "", revision if measure else 0)
-            total = flows.get(key)
+    def booked(self, seq: int, at: int, under: Under, moves: list[Move]) -> None:
+        """Keep the movements of a new record, with what they change: it counts once in each total of its day."""
+        rows, contents, start = self._movements, self._contents, (seq, seq, at)
+        flows = self._flows.setdefault(under, {})
+        for move in moves:
+            rows.append(start + move)
+            source, target, material, mass, mould, measure = move
+            if mould is not None:
+                inside = (mould, material)
+                contents[inside] = contents.get(inside, 0) + (mass if target == MOULDS else -mass)
+            way = (source, target, material, measure)
+            total = flows.get(way)
             if total is None:
-                total = flows[key] = [0, 0, 0, 0]
+                flows[way] = [1, mass, squared(mass), seq]
+                continue
             if total[3] != seq:
                 total[0] += 1
                 total[3] = seq
             total[1] += mass
             total[2] += squared(mass)
 
-    def changed(self, day: str, kind: str, revision: int, move: Move, *, records: int = 0, square: int = 0) -> None:
+    def changed(self, under: Under, move: Move, *, records: int = 0, square: int = 0) -> None:
         """Add what changes a movement booked before to the totals of its day."""
         source, target, material, mass, _, measure = move
-        key = (day, source, target, material, kind, measure or "", revision if measure else 0)
-        total = self._flows.setdefault(key, [0, 0, 0, 0])
+        total = self._flows.setdefault(under, {}).setdefault((source, target, material, measure), [0, 0, 0, 0])
         total[0] += records
         total[1] += mass
         total[2] += square
@@ -107,7 +118,11 @@ class Pending:
             "INSERT INTO flow VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) "
             "ON CONFLICT DO UPDATE SET records = records + excluded.records, "
             "mass_mg = mass_mg + excluded.mass_mg, mass_g2 = mass_g2 + excluded.mass_g2",
-            [(*key, self.today, *totals) for key, (*totals, _) in self._flows.items()],
+            [
+                (day, *way, kind, measure or "", revision if measure else 0, self.today, *totals)
+                for (day, kind, revision), flows in self._flows.items()
+                for (*way, measure), (*totals, _) in flows.items()
+            ],
         )
         run(
             "INSERT INTO mould_content VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET mass_mg = mass_mg + excluded.mass_mg",
@@ -119,9 +134,10 @@ class Pending:
             [key for key, mass in self._contents.items() if mass < 0],
         )
         held: dict[tuple[str, str], int] = dict.fromkeys(self._counted, 0)
-        for (_, source, target, material, *_), (_, mass, *_) in self._flows.items():
-            held[source, material] = held.get((source, material), 0) - mass
-            held[target, material] = held.get((target, material), 0) + mass
+        for flows in self._flows.values():
+            for (source, target, material, _), (_, mass, *_) in flows.items():
+                held[source, material] = held.get((source, material), 0) - mass
+                held[target, material] = held.get((target, material), 0) + mass
         run(
             "INSERT INTO holding VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET mass_mg = mass_mg + excluded.mass_mg",
             [(*pair, mass) for pair, mass in held.items()],

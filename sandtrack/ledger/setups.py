@@ -45,6 +45,7 @@ class Day:
     plant: Plant
     others: tuple[Plant, ...] = field(repr=False)
     _found: dict[tuple[str, str], Any] = field(default_factory=dict, repr=False, compare=False)
+    _materials: dict[str, str] = field(default_factory=dict, repr=False, compare=False)
 
     def find(self, section: str, key: str) -> Any:
         """The entry in force, else that of the earliest revision that has the key; raises UnknownName."""
@@ -64,7 +65,9 @@ class Day:
 
     def material_at(self, place: str) -> str:
         """The one material of a place by set-up, or ""."""
-        material: str = self.find("places", place).material
+        material = self._materials.get(place)
+        if material is None:
+            material = self._materials[place] = self.find("places", place).material
         return material
 
     def is_sand(self, material: str) -> bool:
@@ -79,6 +82,18 @@ class Day:
         return mass
 
 
+class Keys(dict[str, frozenset[str]]):
+    """Keys that any revision has, by section; gathered when a section is first asked for."""
+
+    def __init__(self, plants: Iterable[Plant]) -> None:
+        super().__init__()
+        self._plants = tuple(plants)
+
+    def __missing__(self, section: str) -> frozenset[str]:
+        found = self[section] = frozenset(key for plant in self._plants for key in getattr(plant, section))
+        return found
+
+
 class Setups:
     """All revisions of one shop, in the order they were recorded."""
 
@@ -89,7 +104,7 @@ class Setups:
         self._in_force = sorted(
             (revision.valid_from, revision.record) for revision in self.revisions if not revision.withdrawn
         )
-        self._known: dict[str, frozenset[str]] = {}
+        self.keys = Keys(plants)
 
     @staticmethod
     def stamp(connection: sqlite3.Connection) -> Stamp:
@@ -125,12 +140,7 @@ class Setups:
 
     def known(self, section: str) -> frozenset[str]:
         """Keys that any revision has in a section."""
-        found = self._known.get(section)
-        if found is None:
-            found = self._known[section] = frozenset(
-                key for revision in self.revisions for key in getattr(revision.plant, section)
-            )
-        return found
+        return self.keys[section]
 
     def unknown(self, path: Path, section: str, key: str) -> FieldError:
         """The complaint about a key that no revision has."""

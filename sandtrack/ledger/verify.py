@@ -15,6 +15,8 @@ from itertools import groupby
 from operator import itemgetter
 from typing import TYPE_CHECKING
 
+import orjson
+
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import migrations
 from sandtrack.ledger.entries import squared
@@ -127,7 +129,7 @@ def _chain(picture: Picture) -> Iterator[Violation]:
 def _hash(before: bytes, row: Row) -> bytes:
     try:
         return chained(before, row)
-    except UnicodeEncodeError:  # no text any more, so no hash either
+    except orjson.JSONEncodeError:  # no text any more, so no hash either
         return b""
 
 

@@ -7,9 +7,10 @@ import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from hashlib import sha256
-from json.encoder import encode_basestring as quoted
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
+
+import orjson
 
 from sandtrack.errors import AlreadyReversed, Conflict, NoSuchRecord
 from sandtrack.ledger import blocking, booking
@@ -35,8 +36,7 @@ class Accepted(NamedTuple):
 
 def chained(before: bytes, row: tuple[Any, ...]) -> bytes:
     """Hash of a record's row (seq … content) chained to the hash of the record before."""
-    told = [quoted(value) if type(value) is str else "null" if value is None else str(value) for value in row]
-    return sha256(before + f"[{','.join(told)}]".encode()).digest()
+    return sha256(before + orjson.dumps(row)).digest()
 
 
 class Writer:
@@ -295,7 +295,7 @@ class Writer:
         day = times.day_of(at, self.zone)
         for source, target, material, measure in keys:
             move = Move(source, target, material, 0, None, measure or None)
-            self.pending.changed(day, kind, revision, move, records=-1)
+            self.pending.changed((day, kind, revision), move, records=-1)
         self._book(seq, event, at, kind, revision, back)
 
     # -- movements and totals -----------------------------------------------------------------------------------
@@ -303,12 +303,12 @@ class Writer:
     def _book(self, seq: int, event: int, at: int, kind: str, revision: int, moves: list[Move]) -> None:
         day = times.day_of(at, self.zone)
         moves = _merged(moves)
-        self.pending.movements(seq, event, at, moves)
         if seq == event:
-            self.pending.booked(seq, day, kind, revision, moves)
+            self.pending.booked(seq, at, (day, kind, revision), moves)
         else:
+            self.pending.movements(seq, event, at, moves)
             for move in moves:
-                self.pending.changed(day, kind, revision, move, square=self._square_change(event, at, move))
+                self.pending.changed((day, kind, revision), move, square=self._square_change(event, at, move))
 
     def _square_change(self, event: int, at: int, move: Move) -> int:
         """New less old square of the one movement that a settling or taken-back movement changes."""
@@ -327,6 +327,8 @@ class Writer:
 
 def _merged(moves: list[Move]) -> list[Move]:
     """One movement for each line: the same way, material, mould and measure."""
+    if len({move[0] for move in moves}) == len(moves):  # each from a place of its own
+        return moves
     lines: dict[tuple[Any, ...], int] = {}
     for source, target, material, mass, mould, measure in moves:
         line = (source, target, material, mould, measure)
