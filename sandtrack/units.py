@@ -29,7 +29,7 @@ _MG_PER_KG = Decimal(1_000_000)
 # Floats that are read as they stand: of any size that is read at all; as milligrams, while these are known to 0.05.
 _LEAST_PLAIN, _MOST_PLAIN, _MOST_PLAIN_KG = 1e-15, 1e15, 1e8
 _CLEAR_OF_HALF = 0.4
-_READ = Context(prec=_MAX_TEXT, traps=[InvalidOperation, Overflow, Rounded])
+_READ = Context(prec=_MAX_TEXT, traps=[InvalidOperation, Overflow, Rounded]).plus
 """Raises for a Decimal of more digits than are read."""
 # Wide enough that 40 digits times any factor stay exact, whatever context the caller has set.
 _EXACT = Context(prec=120, rounding=ROUND_HALF_EVEN)
@@ -100,10 +100,8 @@ def parse(
     """
     known = _quantity(quantity)
     home = known.canonical
-    if to is None and (unit is None or unit == home):
-        near = _nearest(value)
-        if _LEAST_PLAIN < near < _MOST_PLAIN:
-            return near
+    if to is None and (unit is None or unit == home) and (plain := plain_number(value)) is not None:
+        return plain
     amount, key = _amount_and_unit(value, quantity, field, unit or home, decimal)
     if amount < 0 and quantity not in _SIGNED:
         raise _refused(field, value, f"is negative, which no {known.name} can be", "0 or more")
@@ -123,16 +121,8 @@ def mass_mg(value: Any, *, field: str, unit: str = "kg", decimal: str = ".") -> 
     >>> mass_mg(0.1, field="mass_kg"), mass_mg("2 short tons", field="mass_kg")
     (100000, 1814369480)
     """
-    if unit == "kg":
-        if type(value) is int and 0 <= value <= _MAX_MG // 1_000_000:
-            return value * 1_000_000
-        near = _nearest(value)
-        if 0.0 <= near < _MOST_PLAIN_KG:
-            # No half is near, so a float that is not quite what was told is rounded to the same whole number.
-            near_mg = near * 1e6
-            whole = round(near_mg)
-            if abs(near_mg - whole) < _CLEAR_OF_HALF and (whole or not value):
-                return whole
+    if unit == "kg" and (plain := plain_mass_mg(value)) is not None:
+        return plain
     amount, key = _amount_and_unit(value, "mass", field, unit, decimal)
     if amount < 0:
         raise _refused(field, value, "is negative, which no mass can be", "0 or more")
@@ -143,17 +133,33 @@ def mass_mg(value: Any, *, field: str, unit: str = "kg", decimal: str = ".") -> 
     return mg
 
 
-def _nearest(value: Any) -> float:
-    """The float nearest to a float or Decimal that may be read; NaN where that is to be found out the long way."""
-    kind = type(value)
-    if kind is float:
-        return value
-    if kind is Decimal:
+def plain_mass_mg(value: Any) -> int | None:
+    """What `mass_mg` gives for a usual number of kilograms; None where it has to look closer. [mg]"""
+    if type(value) is int:
+        return value * 1_000_000 if 0 <= value <= _MAX_MG // 1_000_000 else None
+    near = plain_number(value)
+    if near is not None and near < _MOST_PLAIN_KG:
+        # No half is near, so a float that is not quite what was told is rounded to the same whole number.
+        near_mg = near * 1e6
+        whole = round(near_mg)
+        if -_CLEAR_OF_HALF < near_mg - whole < _CLEAR_OF_HALF and (whole or not near):
+            return whole
+    return None
+
+
+def plain_number(value: Any) -> float | None:
+    """The float nearest to a usual float or Decimal, 0 or more; None where `number` has to look closer. [-]"""
+    near = value
+    if type(value) is Decimal:
         try:
-            return float(_READ.plus(value))
+            near = float(_READ(value))
         except ArithmeticError:
-            pass
-    return math.nan
+            return None
+    elif type(value) is not float:
+        return None
+    if _LEAST_PLAIN < near < _MOST_PLAIN:
+        return near  # type: ignore[no-any-return]
+    return None if value else 0.0
 
 
 def _converted(amount: Decimal, quantity: str, unit: str, target: str) -> Decimal:

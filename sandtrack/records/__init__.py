@@ -59,7 +59,7 @@ class Forms:
 
     def require(self, kind: str, content: Any) -> Mapping[str, Any]:
         """Check; raise InputErrors listing everything that is wrong."""
-        values, problems = self.check(kind, content)
+        values, problems = (self._schemas.get(kind) or self.schema(kind)).check(content)
         if problems:
             raise InputErrors(problems, what=kind)
         return values

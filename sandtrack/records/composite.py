@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import re
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
@@ -31,7 +32,14 @@ class Items(Field):
     def __init__(self, item: Field, doc: str = "", *, distinct: bool = False, **kwargs: Any) -> None:
         super().__init__(doc, refers=item.refers, **kwargs)
         self.item = item
+        self._parse_item = item.parse
         self.distinct = distinct
+
+    def _bind_to_schema(self, field_name: str, parent: ma.Schema | ma.fields.Field[Any]) -> None:
+        super()._bind_to_schema(field_name, parent)
+        self.item = copy.copy(self.item)
+        self.item.name = field_name
+        self._parse_item = self.item.parse
 
     @property
     def numeric_items(self) -> bool:
@@ -42,10 +50,8 @@ class Items(Field):
             raise self.error(raw, "is not a list", "a list; in files separated by ';'")
         if not raw:
             raise self.error(raw, "is an empty list", "at least one")
-        self.item.name = self.label
-        parse = self.item.parse
-        values = tuple([parse(entry) for entry in raw])
-        if self.distinct and len(set(values)) < len(values):
+        values = tuple(map(self._parse_item, raw))
+        if self.distinct and len(values) > 1 and len(set(values)) < len(values):
             twice = next(value for value in values if values.count(value) > 1)
             raise self.error(raw, f"lists {twice!r} twice", "each one once")
         return values
@@ -120,14 +126,15 @@ class Rows(Part):
     def parse(self, raw: Any) -> Any:
         if not raw or (type(raw) is not list and (isinstance(raw, str) or not isinstance(raw, Sequence))):
             raise self.error(raw, "is not a list with at least one entry", "a list of objects")
-        check = self.schema.check
-        rows: list[dict[str, Any]] = []
-        problems: list[FieldError] = []
-        for index, entry in enumerate(raw):
-            values, found = check(entry)
-            if found:
-                problems += [problem.within(f"{self.label}[{index}]") for problem in found]
-            rows.append(values)
+        schema = self._schema or self.schema
+        good = None if schema.ruled else schema.good(raw)
+        return tuple(good) if good is not None else self._judged(raw)
+
+    def _judged(self, raw: Sequence[Any]) -> tuple[dict[str, Any], ...]:
+        checked = [self.schema.check(entry) for entry in raw]
+        problems = [
+            problem.within(f"{self.label}[{index}]") for index, (_, found) in enumerate(checked) for problem in found
+        ]
         if problems:
             raise Inside(problems)
-        return tuple(rows)
+        return tuple([values for values, _ in checked])

@@ -108,7 +108,10 @@ class Mix(Record):
                     reason=f"has {len(values[name])} entries, moulds has {len(moulds)}",
                     accepted="one for each mould, in the same order",
                 )
-        if not any(_some(stream["mass_kg"]) for stream in values["streams"]):
+        for stream in values["streams"]:
+            if _some(stream["mass_kg"]):
+                break
+        else:
             yield FieldError(field="streams", reason="draw no mass at all", accepted="a mass above 0 in one of them")
         if values.get("started_at", values["at"]) > values["at"]:
             yield FieldError(field="started_at", reason="is after the end of the run", accepted="a time before `at`")

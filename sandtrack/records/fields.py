@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, tzinfo
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any, ClassVar, NamedTuple
@@ -135,9 +135,9 @@ class Key(Field):
     accepted = "a key of lower-case letters, digits and '_', beginning with a letter"
 
     def parse(self, raw: Any) -> str:
-        if not _is_key(raw):
+        if not (isinstance(raw, str) and len(raw) <= _LONGEST_KEY and _made_like_key(raw)):
             raise self.error(raw, "is not a key")
-        return str(raw)
+        return raw if type(raw) is str else str(raw)
 
 
 class Choice(Field):
@@ -187,12 +187,17 @@ class Instant(Field):
 
     accepted = "a time as 2025-03-01T07:45:00+01:00, or 2025-03-01 07:45 in the shop's own time"
     date_end: ClassVar[str | None] = None
+    _zone: tzinfo | None = None
+
+    def _bind_to_schema(self, field_name: str, parent: ma.Schema | ma.fields.Field[Any]) -> None:
+        super()._bind_to_schema(field_name, parent)
+        self._zone = getattr(self.root, "zone", None)
 
     def parse(self, raw: Any) -> int:
-        if not isinstance(raw, str | datetime):
+        if type(raw) is not str and not isinstance(raw, str | datetime):
             raise self.error(raw, "is not a time")
         try:
-            return times.instant(raw, getattr(self.root, "zone", None), whole_day=self.date_end)
+            return times.instant(raw, self._zone, self.date_end)
         except ValueError as problem:
             raise self.error(raw, str(problem)) from None
 
@@ -230,15 +235,21 @@ class Quantity(Field):
     ) -> None:
         super().__init__(doc, **kwargs)
         self.least, self.most, self.above = least, most, above
+        how, home = type(self).convert, units.QUANTITIES.get(self.quantity)
+        self._as_it_stands = how is Number.convert or (
+            how is Quantity.convert and home is not None and home.canonical == self.unit
+        )
 
     def convert(self, raw: Any, unit: str, label: str) -> Any:
         return units.parse(raw, self.quantity, field=label, unit=unit)
 
     def parse(self, raw: Any) -> Any:
-        if type(raw) is Spelled:
-            value = self.convert(raw.value, raw.unit or self.unit, raw.label)
-        else:
-            value = self.convert(raw, self.unit, self.label)
+        value = units.plain_number(raw) if self._as_it_stands else None
+        if value is None:
+            if type(raw) is Spelled:
+                value = self.convert(raw.value, raw.unit or self.unit, raw.label)
+            else:
+                value = self.convert(raw, self.unit, self.label)
         if self.least is not None and value < self.least:
             raise self.error(raw, f"is below {self.least:g} {self.shown_unit}".rstrip(), self.span)
         if self.most is not None and value > self.most:
@@ -277,6 +288,14 @@ class Mass(Quantity):
         self.in_measures = in_measures
 
     def parse(self, raw: Any) -> int | Measured:
+        mass: int | Measured | None = units.plain_mass_mg(raw)
+        if mass is None:
+            mass = self._told_otherwise(raw)
+        if mass == 0 and not self.zero:
+            raise self.error(raw, "is no mass", "a mass above 0")
+        return mass
+
+    def _told_otherwise(self, raw: Any) -> int | Measured:
         if type(raw) is Measured:
             if not _is_key(raw.measure):
                 raise FieldError(
@@ -295,12 +314,8 @@ class Mass(Quantity):
                 )
             return Measured(amount, raw.measure)
         if type(raw) is Spelled:
-            mass = units.mass_mg(raw.value, field=raw.label, unit=raw.unit or "kg")
-        else:
-            mass = units.mass_mg(raw, field=self.label)
-        if mass == 0 and not self.zero:
-            raise self.error(raw, "is no mass", "a mass above 0")
-        return mass
+            return units.mass_mg(raw.value, field=raw.label, unit=raw.unit or "kg")
+        return units.mass_mg(raw, field=self.label)
 
 
 class Kilograms(Quantity):

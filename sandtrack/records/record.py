@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from sandtrack.errors import FieldError
@@ -10,15 +10,16 @@ from sandtrack.records import fields as f
 from sandtrack.records.schema import Declared
 
 
-def one_of(values: Mapping[str, Any], names: tuple[str, ...], *, none_too: bool = False) -> Iterable[FieldError]:
+def one_of(values: Mapping[str, Any], names: tuple[str, ...], *, none_too: bool = False) -> Sequence[FieldError]:
     """Complain unless exactly one of the fields is there (or none, where that may be)."""
+    count = 0
+    for name in names:
+        count += name in values
+    if count == 1 or (none_too and not count):
+        return ()
     given = [name for name in names if name in values]
-    if len(given) > 1:
-        yield FieldError(
-            field=given[1], reason=f"cannot stand beside {given[0]}", accepted=f"one of {', '.join(names)}"
-        )
-    elif not given and not none_too:
-        yield FieldError(field=names[0], reason="is missing", accepted=f"one of {', '.join(names)}")
+    field, reason = (given[1], f"cannot stand beside {given[0]}") if given else (names[0], "is missing")
+    return (FieldError(field=field, reason=reason, accepted=f"one of {', '.join(names)}"),)
 
 
 def together(values: Mapping[str, Any], first: str, second: str) -> Iterable[FieldError]:

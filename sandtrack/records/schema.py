@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import tzinfo
+from operator import itemgetter
 from typing import Any, ClassVar
 
 import marshmallow as ma
@@ -25,13 +26,13 @@ class Declared(ma.Schema):
     open_names: ClassVar[bool] = False
 
     def __init__(self, *, zone: tzinfo | None = None, **kwargs: Any) -> None:
-        super().__init__(**kwargs)
         self.zone = zone
+        super().__init__(**kwargs)
         self.names = _names(self)
         self.required_names = [name for name, field in self.declared().items() if field.required]
         self._parsers = {name: field.parse for name, field in self.declared().items()}
-        self._required = frozenset(self.required_names)
-        self._ruled = type(self).rules is not Declared.rules
+        self._all_required = itemgetter(*self.required_names) if self.required_names else bool
+        self.ruled = type(self).rules is not Declared.rules
 
     def declared(self) -> Mapping[str, Field]:
         """Fields by name, in order of declaration."""
@@ -95,21 +96,27 @@ class Declared(ma.Schema):
 
     def check(self, content: Any) -> tuple[dict[str, Any], list[FieldError]]:
         """Check one mapping by the plain loop; return what was meant and everything that is wrong."""
-        values = self._good(content) if type(content) is dict else None
-        if values is None:
+        good = self.good((content,))
+        if good is None:
             return self._judged(content)
-        return values, list(self.rules(values)) if self._ruled else []
+        return good[0], list(self.rules(good[0])) if self.ruled else []
 
-    def _good(self, content: dict[str, Any]) -> dict[str, Any] | None:
-        """What was meant, where all fields are there under their own names and good; else None, and `_judged` tells."""
-        values: dict[str, Any] = {}
-        parsers = self._parsers
+    def good(self, contents: Sequence[Any]) -> list[dict[str, Any]] | None:
+        """What was meant, if every content has all its fields under their own names and good; None: `check` each."""
+        parsers, all_required = self._parsers, self._all_required
+        good: list[dict[str, Any]] = []
         try:
-            for name, raw in content.items():
-                values[name] = parsers[name](raw)
+            for content in contents:
+                if type(content) is not dict:
+                    return None
+                values = content.copy()
+                for name, raw in content.items():
+                    values[name] = parsers[name](raw)
+                all_required(values)
+                good.append(values)
         except (FieldError, KeyError):
             return None
-        return values if self._required <= values.keys() else None
+        return good
 
     def _judged(self, content: Any) -> tuple[dict[str, Any], list[FieldError]]:
         if not isinstance(content, Mapping):

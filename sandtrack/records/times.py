@@ -51,7 +51,7 @@ _MINUTES = {f":{minute:02}": 60_000_000 * minute for minute in range(60)}
 _SECONDS = {"": 0} | {f":{second:02}": 1_000_000 * second for second in range(60)}
 
 
-def instant(raw: str | datetime, where: tzinfo | None, *, whole_day: str | None = None) -> int:
+def instant(raw: str | datetime, where: tzinfo | None, whole_day: str | None = None) -> int:
     """Read an RFC 3339 time with offset, or a local time in `where`, as microseconds since 1970 in UTC.
 
     `whole_day` says what a bare date means: "start" or "end" of that day; without it a date is refused.
