@@ -7,11 +7,12 @@ from collections.abc import Collection, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from decimal import Decimal
 from functools import cached_property
 from typing import Any, NamedTuple
 from weakref import WeakKeyDictionary
 from zoneinfo import ZoneInfo
+
+import orjson
 
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import Day, Ledger, Reader, Setups
@@ -89,10 +90,12 @@ class Picture:
         until: int | None = None,
         newest_first: bool = False,
         naming: Collection[str] | None = None,
+        lacking: str | None = None,
     ) -> Iterator[Seen]:
         """Records of some kinds in force (not withdrawn), with `at` in [since, until], in order of happening.
 
-        With `naming`, records whose text holds none of these words are passed over unread.
+        With `naming`, records whose text holds none of these words are passed over unread; with `lacking`, those that
+        have a field whose name begins so. (A quotation mark within a text is written with a backslash before it.)
         """
         order = "at DESC, sender DESC, id DESC" if newest_first else "at, sender, id"
         words = None if naming is None else [json.dumps(word, ensure_ascii=False)[1:-1] for word in naming]
@@ -113,19 +116,26 @@ class Picture:
         for seq, kind, sender, record_id, at, recorded, content in rows:
             if words is not None and not any(word in content for word in words):
                 continue
+            if lacking is not None and (f'{{"{lacking}' in content or f',"{lacking}' in content):
+                continue
             yield Seen(seq, kind, sender, record_id, at, recorded, self._read(kind, content))
 
     def _read(self, kind: str, content: str) -> dict[str, Any]:
         """The content of a record as checked; that of kinds asked for again and again is read once."""
         if kind not in _READ_OFTEN:
-            return self.ledger.forms.check(kind, json.loads(content, parse_float=Decimal))[0]
+            return self._checked(kind, content)
         kept = _READ.setdefault(self.ledger, {})
         values = kept.get((kind, content))
         if values is None:
             if len(kept) >= _MOST_READ:
                 kept.clear()
-            values = self.ledger.forms.check(kind, json.loads(content, parse_float=Decimal))[0]
+            values = self._checked(kind, content)
             kept[kind, content] = values
+        return values
+
+    def _checked(self, kind: str, content: str) -> dict[str, Any]:
+        # Numbers of canonical text are those that floats print: nothing is lost by reading them as such.
+        values, _ = self.ledger.forms.check(kind, orjson.loads(content))
         return values
 
     def numbered(self, seqs: Iterable[int]) -> Iterator[Seen]:
@@ -138,8 +148,7 @@ class Picture:
         ]
         for row in sorted(found, key=lambda row: (row[4], row[2], row[3])):
             seq, kind, sender, record_id, at, recorded, content = row
-            values, _ = self.ledger.forms.check(kind, json.loads(content, parse_float=Decimal))
-            yield Seen(seq, kind, sender, record_id, at, recorded, values)
+            yield Seen(seq, kind, sender, record_id, at, recorded, self._checked(kind, content))
 
     def name(self, section: str, key: str) -> str:
         """What people call a thing of the set-up; its key where it has no name."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -108,8 +109,9 @@ def _poured_within(
     """Share of a record's moulds poured in the period, and which; one never poured counts by the record's time."""
     within, covered = 0, set()
     for mould in seen.values["moulds"]:
-        pours = [at for at in poured_at.get(mould, ()) if at <= seen.at]
-        at = max(pours, default=seen.at)
+        pours = poured_at.get(mould, ())
+        before = bisect_right(pours, seen.at)
+        at = pours[before - 1] if before else seen.at
         if since <= at <= until:
             within += 1
             covered.add((mould, at))

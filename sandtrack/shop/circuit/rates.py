@@ -6,6 +6,7 @@ There is no rate of reclaim as such: each rate says what it divides by what.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from functools import partial
 from statistics import fmean
 from typing import Any
 
@@ -314,12 +315,13 @@ class Period:
 
     def flags(self) -> Iterator[Flag]:
         """What keeps the yield from telling the truth."""
-        runs = list(self.picture.records("reclaim_run", since=self.since, until=self.until))
-        without = sum("fed_kg" not in seen.values for seen in runs)
+        ask = partial(self.picture.records, "reclaim_run", since=self.since, until=self.until)
+        without = len(list(ask(lacking="fed")))
         if without:
+            runs = len(list(ask()))
             yield Flag(
                 "fed_not_weighed",
-                f"{without} of {len(runs)} reclaim runs have no fed mass: it is taken as the sum of what came out, so "
+                f"{without} of {runs} reclaim runs have no fed mass: it is taken as the sum of what came out, so "
                 "the reclaim yield leaves out what was lost",
             )
 
