@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -21,6 +22,7 @@ from sandtrack.cli.common import (
 )
 from sandtrack.cli.recording import progress_bar
 from sandtrack.records import KINDS, times
+from sandtrack.records.events import PURPOSES
 from sandtrack.shop import Shop, loading
 
 
@@ -105,9 +107,11 @@ def moulds(at: str | None, known_on: str | None, as_json: bool, units: str, why:
     metavar="TEMP",
     help="Temperature of the mixed sand, as 12, '12 °C' or '54 °F'; the last one measured, if not said.",
 )
-@click.option("--strip", "strip_time_min", type=float, metavar="MINUTES", help="Strip time wanted.")
-@click.option("--box", "box_sand_kg", type=float, metavar="KG", help="Sand that the box takes.")
+@click.option("--strip", "strip_time_min", metavar="MINUTES", help="Strip time wanted, as 60 or '1.5 h'.")
+@click.option("--chance", type=float, metavar="SHARE", help="Chance of having stripped by then, as 0.9.")
+@click.option("--box", "box_sand_kg", metavar="KG", help="Sand that the box takes, as 900, '1.2 t' or '800 lb'.")
 @click.option("--pattern", metavar="KEY", help="Pattern card: its box and usual strip time.")
+@click.option("--purpose", type=click.Choice(PURPOSES), help="What the sand is in the mould.")
 @click.option("--pattern-temp", metavar="TEMP", help="Temperature of the pattern: its face may strip last.")
 @click.option("--room-temp", metavar="TEMP", help="Temperature that the mould stands in.")
 @click.option("--catalyst-pct", type=float, metavar="PCT", help="Ask what this amount of catalyst would do.")
@@ -120,13 +124,8 @@ def dose(
     mixer: str,
     binder_system: str,
     sand_temp: str | None,
-    strip_time_min: float | None,
-    box_sand_kg: float | None,
-    pattern: str | None,
     pattern_temp: str | None,
     room_temp: str | None,
-    catalyst_pct: float | None,
-    fast_share: float | None,
     picture_file: Path | None,
     at: str | None,
     known_on: str | None,
@@ -134,6 +133,7 @@ def dose(
     units: str,
     why: bool,
     shop_file: Path | None,
+    **asked: Any,
 ) -> None:
     """What to set at a mixer for this sand, how long it can be filled, and when it strips.
 
@@ -147,15 +147,11 @@ def dose(
             mixer,
             binder_system,
             sand_temp,
-            strip_time_min=strip_time_min,
-            box_sand_kg=box_sand_kg,
-            pattern=pattern,
-            catalyst_pct=catalyst_pct,
-            fast_share=fast_share,
             pattern_temp_c=pattern_temp,
             surroundings_c=room_temp,
             at=at,
             known_on=known_on,
+            **asked,
         )
         drawing.of_setting(shop, answer, picture_file, at, known_on)
         show(answer, shop, as_json=as_json, units=units, why=why)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -41,8 +42,9 @@ def _sheet_options(command: Command) -> Command:
 @click.option("--from", "lowest_c", metavar="TEMP", required=True, help="Coldest sand, as 5, '5 °C' or '41 °F'.")
 @click.option("--to", "highest_c", metavar="TEMP", required=True, help="Warmest sand.")
 @click.option("--step", "step_c", type=float, default=2.0, show_default=True, metavar="°C", help="Step of the rows.")
-@click.option("--strip", "strip_time_min", type=float, metavar="MINUTES", help="Strip time wanted.")
-@click.option("--box", "box_sand_kg", type=float, metavar="KG", help="Sand that the box takes.")
+@click.option("--strip", "strip_time_min", metavar="MINUTES", help="Strip time wanted, as 60 or '1.5 h'.")
+@click.option("--chance", type=float, metavar="SHARE", help="Chance of having stripped by then, as 0.9.")
+@click.option("--box", "box_sand_kg", metavar="KG", help="Sand that the box takes, as 900, '1.2 t' or '800 lb'.")
 @click.option("--pattern", metavar="KEY", help="Pattern card: its box and usual strip time.")
 @click.option("--purpose", type=click.Choice(PURPOSES), help="What the sand is in the mould.")
 @_sheet_options
@@ -90,8 +92,7 @@ def table(
         else:
             answer = shop.table(mixer, binder_system, **asked, at=at, known_on=known_on)
         if "rows" in answer.values:
-            drawn = sheet.of_answer(answer, Names(shop.plant()), number=number, units=units) if sheet_file else None
-            _write(answer.values, number, drawn, csv_file, sheet_file, paper)
+            _write(shop, tables.as_kept(answer, number), units, csv_file, sheet_file, paper)
         if not (as_json and number is not None):
             show(answer, shop, as_json=as_json, units=units, why=why)
 
@@ -138,13 +139,8 @@ def given_out(
         if as_json:
             click.echo(json.dumps(one, ensure_ascii=False, allow_nan=False, indent=2))
         else:
-            click.echo("\n".join(tables.kept(one, _names(shop))))
-        drawn = sheet.of_issued(one, _names(shop), units=units) if sheet_file else None
-        _write(one, number, drawn, csv_file, sheet_file, paper)
-
-
-def _names(shop: Shop) -> Names:
-    return Names(shop.plant())
+            click.echo("\n".join(tables.kept(one, Names(shop.plant()), units)))
+        _write(shop, one, units, csv_file, sheet_file, paper)
 
 
 def _numbered(listed: list[dict[str, Any]], number: int) -> dict[str, Any] | None:
@@ -152,16 +148,17 @@ def _numbered(listed: list[dict[str, Any]], number: int) -> dict[str, Any] | Non
 
 
 def _write(
-    values: Any,
-    number: int | None,
-    drawn: sheet.Sheet | None,
+    shop: Shop,
+    one: Mapping[str, Any],
+    units: str,
     csv_file: Path | None,
     sheet_file: Path | None,
     paper: sheet.Paper,
 ) -> None:
     if csv_file is not None:
-        csv_file.write_text(tables.as_csv(values, number), encoding="utf-8", newline="")
+        csv_file.write_text(tables.as_csv(one), encoding="utf-8", newline="")
         click.echo(f"written: {csv_file}", err=True)
-    if drawn is not None and sheet_file is not None:
+    if sheet_file is not None:
+        drawn = sheet.of_issued(one, Names(shop.plant()), units=units)
         for path in sheet.write(drawn, sheet_file, paper=paper):
             click.echo(f"written: {path}", err=True)

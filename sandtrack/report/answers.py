@@ -123,30 +123,21 @@ def _setting(given: Answer, names: Names, units: str) -> list[str]:
 def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
     """A setting in words and numbers, from the answer's plain form."""
     values = given["values"]
-    lines = [f"{names('mixers', values['mixer'])}, {names('binder_systems', values['binder_system'])}"]
+    lines = [tables.heading(values, names)]
     if "say" in values:
         lines.append(f"  {values['say']}")
     found = values if given["possible"] else values.get("nearest")
     if found is None:
         return lines
+    temp, below, above = (
+        units_show(values[name], "temperature", units)
+        for name in ("sand_temp_c", "ask_again_below_c", "ask_again_above_c")
+    )
+    lines.append(f"  sand     {temp}; once it is below {below} or above {above}, ask again")
     if not given["possible"]:
         lines.append("  nearest, which does not serve:")
     lines.append(f"  set      resin {number(found['resin_pct'])} % of sand, {lever(found)}")
-    for name, label in (("strip_time_min", "strip"), ("work_time_min", "work")):
-        span = found.get(name) if not given["possible"] else given["ranges"].get(name)
-        if span:
-            lines.append(
-                f"  {label:8} {minutes(span['mid'])}, could be {span['low']:.0f} to {span['high']:.0f}, "
-                + ("from the last sand" if label == "strip" else "from the first sand")
-            )
-    slowest = found.get("slowest_point")
-    if slowest:
-        lines.append(
-            f"  slowest  the {slowest['slowest']}: core {minutes(slowest['core_min'])}, "
-            f"face {minutes(slowest['face_min'])} "
-            f"(pattern {slowest['pattern_temp_c']:.0f} °C, room {slowest['surroundings_c']:.0f} °C)"
-        )
-    lines.append(f"  chance   {found['chance_to_strip']:.0%} to have stripped by {values['wanted_strip_min']:g} min")
+    lines += _times(given, found, units)
     if found.get("fill_time_min") is not None:
         lines.append(
             f"  fill     {found['fill_time_min']:.1f} min for {mass(found['box_sand_kg'], units)}, "
@@ -167,6 +158,28 @@ def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
         lines += wrapped("  pumps    ", ", ".join(pumps))
     law = [one["value"] for one in given["basis"] if one["what"] in ("strip times", "belief")]
     lines += wrapped("  times    ", "; ".join([*law, 'what "could be" holds 8 of 10 cases']))
+    return lines
+
+
+def _times(given: Mapping[str, Any], found: Mapping[str, Any], units: str) -> list[str]:
+    """Strip and work time of a setting, which point of the mould is the slowest, and the chance."""
+    lines = []
+    for name, label, since in (("strip_time_min", "strip", "last"), ("work_time_min", "work", "first")):
+        span = found.get(name) if not given["possible"] else given["ranges"].get(name)
+        if span:
+            could_be = f"could be {span['low']:.0f} to {span['high']:.0f}"
+            lines.append(f"  {label:8} {minutes(span['mid'])}, {could_be}, from the {since} sand")
+    slowest = found.get("slowest_point")
+    if slowest:
+        pattern = units_show(slowest["pattern_temp_c"], "temperature", units)
+        room = units_show(slowest["surroundings_c"], "temperature", units)
+        lines.append(
+            f"  slowest  the {slowest['slowest']}: core {minutes(slowest['core_min'])}, "
+            f"face {minutes(slowest['face_min'])} (pattern {pattern}, room {room})"
+        )
+    if "chance_to_strip" in found:
+        by = f"{given['values']['wanted_strip_min']:g} min"
+        lines.append(f"  chance   {found['chance_to_strip']:.0%} to have stripped by {by}")
     return lines
 
 

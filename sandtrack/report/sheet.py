@@ -9,13 +9,15 @@ from pathlib import Path
 from typing import Any, Literal
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.report.tables import setting_head
+from sandtrack.report import tables
 from sandtrack.report.text import DEFER, Names, day
 from sandtrack.shop import Answer, Caution, cautions
 
 Paper = Literal["a4", "letter"]
 PAPER_MM: Mapping[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # ISO 216, ANSI Y14.1
-DIGITS_PT = 28
+# derived: capitals of 0.729 of the size are seen at 2 m under 12 and 6 minutes of arc; ISO 8596: an eye of acuity 1.0
+# reads letters of 5.
+DIGITS_PT, WORDS_PT = 28, 13
 
 
 @dataclass(frozen=True)
@@ -53,49 +55,40 @@ class Sheet:
 
 def of_answer(given: Answer, names: Names, *, number: int | None = None, units: str = "metric") -> Sheet:
     """The sheet of a table just made; `number` where it was given out."""
-    short = "; ".join(caution.short for caution in given.cautions if caution.short)
-    basis = [f"{one.what}: {one.value}" for one in given.basis]
-    told = {"look_at": [flag.text for flag in given.flags], "cautions": [one.text for one in given.cautions]}
-    return _sheet({**given.values, **told, "number": number}, basis, short, names, units)
+    return of_issued(tables.as_kept(given, number), names, units=units)
 
 
 def of_issued(one: Mapping[str, Any], names: Names, *, units: str = "metric") -> Sheet:
     """The sheet of a table given out before, as it was."""
     known = {told.text: told.short for told in vars(cautions).values() if isinstance(told, Caution)}
     short = "; ".join(found for line in one["cautions"] if (found := known.get(line)))
-    return _sheet(one, [line.split(" [")[0] for line in one["basis"]], short, names, units)
-
-
-def _sheet(values: Mapping[str, Any], basis: list[str], short: str, names: Names, units: str) -> Sheet:
+    basis = [line.split(" [")[0] for line in one["basis"]]
     degrees = "°F" if units == "us" else "°C"
-    title = f"{names('mixers', values['mixer'])}: {names('binder_systems', values['binder_system'])}"
-    if values.get("pattern"):
-        title += f", {names('patterns', values['pattern'])}"
-    rows = list(values["rows"])
-    aim = f"strips by {values['wanted_strip_min']:g} min: {values['wanted_chance']:.0%} chance"
+    rows = list(one["rows"])
     of = _alike(rows, "resin_pct", "resin {:.3g} % of sand")
     if any(row.get("fast_share") is not None for row in rows):
-        of += _alike(rows, "catalyst_pct", f"hardener {{:.3g}} {values.get('catalyst_base', '%')}")
+        of += _alike(rows, "catalyst_pct", f"hardener {{:.3g}} {one.get('catalyst_base', '%')}")
     else:
-        of += [f"catalyst in {values.get('catalyst_base', '%')}"]
-    state = {"valid": "", "expired": "EXPIRED, ", "superseded": "SUPERSEDED, "}[values.get("state", "valid")]
+        of += [f"catalyst in {one.get('catalyst_base', '%')}"]
+    state = {"valid": "", "expired": "EXPIRED, ", "superseded": "SUPERSEDED, "}[one.get("state", "valid")]
     said = {"strip times", "belief"}
-    moved = round(values["ask_again_moved_c"] * 1.8) if units == "us" else values["ask_again_moved_c"]
+    moved = round(one["ask_again_moved_c"] * 1.8) if units == "us" else one["ask_again_moved_c"]
+    mixer, _, rest = tables.heading(one, names).partition(", ")
     return Sheet(
-        title=title,
+        title=f"{mixer}: {rest}",
         shop=names.plant.shop.name,
-        number=f"{state}table {values['number']}" if values.get("number") else "not issued: no number",
-        not_after=f"not after {day(values['expires_at'])}",
-        made=f"made {day(values['made_at'])}",
-        aim=aim,
+        number=f"{state}table {one['number']}" if one.get("number") else "not issued: no number",
+        not_after=f"not after {day(one['expires_at'])}",
+        made=f"made {day(one['made_at'])}",
+        aim=tables.aim(one, units),
         of=", ".join(of),
         again=f"The nearest row counts. Moved by {moved:g} {degrees}: measure again, take another row.",
         heads=(f"sand {degrees}", _setting_head(rows), "fill within min", "strip min", "could be"),
         rows=tuple(_row(row, units) for row in rows),
         short_cautions=f"{short[:1].upper()}{short[1:]}. {DEFER}" if short else DEFER,
         basis="; ".join(line for line in basis if line.split(":")[0] in said) or "; ".join(basis[:1]),
-        notes=tuple(values["look_at"]),
-        cautions=tuple(values["cautions"]),
+        notes=tuple(one["look_at"]),
+        cautions=tuple(one["cautions"]),
     )
 
 
@@ -106,7 +99,7 @@ def _alike(rows: list[Mapping[str, Any]], name: str, words: str) -> list[str]:
 
 
 def _setting_head(rows: list[Mapping[str, Any]]) -> str:
-    head = setting_head(rows)
+    head = tables.setting_head(rows)
     return f"{head} %" if head == "catalyst" else f"{head}, %"
 
 
@@ -157,7 +150,7 @@ td { font-size: DIGITSpt; text-align: right; border-bottom: 0.5pt solid #000; pa
 tr, .keep { break-inside: avoid; }
 td:first-child { font-weight: bold; }
 td.could { font-size: 20pt; }
-td.out { font-size: 13pt; line-height: 1.15; text-align: left; white-space: normal; }
+td.out { font-size: WORDSpt; line-height: 1.15; text-align: left; white-space: normal; }
 .short { font-size: 14pt; font-weight: bold; border: 1.5pt solid #000; padding: 2mm; margin: 2mm 0; }
 p { margin: 0 0 1mm; font-size: 10pt; }
 @media screen { body { padding: 8mm; } }
@@ -166,7 +159,8 @@ p { margin: 0 0 1mm; font-size: 10pt; }
 
 def as_html(sheet: Sheet, paper: Paper = "a4") -> str:
     """A sheet as one file that needs no other; printed, it fills A4 or Letter paper."""
-    style = _STYLE.replace("SIZE", {"a4": "A4", "letter": "letter"}[paper]).replace("DIGITS", str(DIGITS_PT))
+    style = _STYLE.replace("SIZE", {"a4": "A4", "letter": "letter"}[paper])
+    style = style.replace("DIGITS", str(DIGITS_PT)).replace("WORDS", str(WORDS_PT))
     heads = "".join(f"<th>{escape(head)}</th>" for head in sheet.heads)
     body = "\n".join(_html_row(row) for row in sheet.rows)
     notes = _paragraphs(f"! {note}" for note in sheet.notes)

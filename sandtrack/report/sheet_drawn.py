@@ -11,14 +11,15 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
 from sandtrack.report.drawing import DRAWN, save
+from sandtrack.report.sheet import DIGITS_PT, WORDS_PT
 
 if TYPE_CHECKING:
     from sandtrack.report.sheet import Row, Sheet
 
 _MM = 72 / 25.4
 _MARGIN = 12 * _MM
-_DIGITS = 28.0
 _ROW = 36.0
+_BESIDE = 14.0
 _SMALL = 9.0
 _LETTER_WIDTH = 0.54  # of the type's size, on average over a line
 
@@ -95,7 +96,7 @@ def _pages(sheet: Sheet, size: tuple[float, float]) -> list[_Page]:
     pages = [_headed(sheet, size)]
     short = _height(sheet.short_cautions, 14, pages[0].inner - 12, bold=True) + 14
     for row in sheet.rows:
-        if pages[-1].left < _ROW + short:
+        if pages[-1].left < _tall(pages[-1], row) + short:
             _short(pages[-1], sheet)
             pages.append(_headed(sheet, size))
         _draw(pages[-1], row)
@@ -117,9 +118,8 @@ def _headed(sheet: Sheet, size: tuple[float, float], *, table: bool = True) -> _
     page.paragraph(sheet.title, 21, bold=True)
     page.paragraph(f"{sheet.number}, {sheet.not_after}", 18, bold=True)
     if table:
-        page.paragraph(sheet.of, 13)
-        page.paragraph(f"{sheet.made}; {sheet.aim}", 13)
-        page.paragraph(sheet.again, 13)
+        for words in (sheet.of, f"{sheet.made}; {sheet.aim}", sheet.again):
+            page.paragraph(words, WORDS_PT)
         for x, head in zip(_columns(page), sheet.heads, strict=True):
             first, *rest = head.rsplit(" ", 1)
             page.put(x, page.y + 12, first, 14, right=True)
@@ -134,30 +134,34 @@ def _columns(page: _Page) -> list[float]:
     return [_MARGIN + page.inner * share for share in (0.15, 0.36, 0.54, 0.73, 1.0)]
 
 
+def _way_out(page: _Page, row: Row) -> list[str]:
+    """What stands in a row that no setting serves, broken to the columns that are free."""
+    if not row.way_out:
+        return []
+    ends = _columns(page)
+    return broken(row.way_out, WORDS_PT, ends[4] - ends[1] - _BESIDE)
+
+
+def _tall(page: _Page, row: Row) -> float:
+    """Height of a row: words are never made smaller to fit."""
+    return max(_ROW, 1.15 * WORDS_PT * len(_way_out(page, row)) + 6)
+
+
 def _draw(page: _Page, row: Row) -> None:
-    ends, base = _columns(page), page.y + 0.5 * _ROW + 0.36 * _DIGITS
-    page.put(ends[0], base, row.sand, _DIGITS, bold=True, right=True)
-    page.put(ends[0] + 2, base, row.mark, _DIGITS, bold=True)
-    page.put(ends[1], base, row.setting, _DIGITS, right=True)
-    if row.way_out:
-        start = ends[1] + 14
-        size = next(
-            (
-                size
-                for size in (13.0, 11.0, _SMALL)
-                if len(broken(row.way_out, size, ends[4] - start)) * size * 1.15 < _ROW
-            ),
-            8.5,
-        )
-        lines = broken(row.way_out, size, ends[4] - start)
-        first = page.y + 0.5 * _ROW - 0.575 * size * (len(lines) - 1) + 0.36 * size
-        for count, line in enumerate(lines):
-            page.put(start, first + 1.15 * size * count, line, size)
-    else:
-        page.put(ends[2], base, row.fill, _DIGITS, right=True)
-        page.put(ends[3], base, row.strip, _DIGITS, right=True)
+    ends, middle = _columns(page), page.y + 0.5 * _tall(page, row)
+    base = middle + 0.36 * DIGITS_PT
+    page.put(ends[0], base, row.sand, DIGITS_PT, bold=True, right=True)
+    page.put(ends[0] + 2, base, row.mark, DIGITS_PT, bold=True)
+    page.put(ends[1], base, row.setting, DIGITS_PT, right=True)
+    lines = _way_out(page, row)
+    first = middle - 0.575 * WORDS_PT * (len(lines) - 1) + 0.36 * WORDS_PT
+    for count, line in enumerate(lines):
+        page.put(ends[1] + _BESIDE, first + 1.15 * WORDS_PT * count, line, WORDS_PT)
+    if not lines:
+        page.put(ends[2], base, row.fill, DIGITS_PT, right=True)
+        page.put(ends[3], base, row.strip, DIGITS_PT, right=True)
         page.put(ends[4], base, row.could_be, 20, right=True)
-    page.y += _ROW
+    page.y += _tall(page, row)
     page.rule(0.5)
 
 

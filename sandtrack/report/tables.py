@@ -7,10 +7,23 @@ import io
 from collections.abc import Mapping
 from typing import Any
 
-from sandtrack.report.text import Names, day, number, table, wrapped
+from sandtrack.report.text import Names, day, mass, number, table, wrapped
 from sandtrack.shop import Answer
 
-_OF_TABLE = ("number", "mixer", "binder_system", "made_at", "expires_at", "ask_again_moved_c", "wanted_strip_min")
+_OF_TABLE = (
+    "number",
+    "mixer",
+    "binder_system",
+    "made_at",
+    "expires_at",
+    "ask_again_moved_c",
+    "wanted_strip_min",
+    "wanted_chance",
+    "pattern",
+    "purpose",
+    "box_sand_kg",
+    "catalyst_base",
+)
 _OF_ROW = (
     "sand_temp_c",
     "serves",
@@ -29,16 +42,31 @@ _OF_ROW = (
     "instead",
     "look_at",
 )
+_LINES = {"basis": "basis", "table_look_at": "look_at", "cautions": "cautions"}
 
 
-def as_csv(values: Mapping[str, Any], number: int | None = None) -> str:
-    """A table as CSV: a line a temperature, each with the table's number and expiry; a value not known is empty."""
-    head = {**{name: values.get(name) for name in _OF_TABLE}, **({} if number is None else {"number": number})}
+def as_kept(given: Answer, number: int | None = None) -> dict[str, Any]:
+    """A table just made, in the form of one given out: with what it rests on, its flags and cautions as lines."""
+    return {
+        **given.values,
+        "number": number,
+        "basis": [f"{one.what}: {one.value} [{one.tag}: {one.source}]" for one in given.basis],
+        "look_at": [flag.text for flag in given.flags],
+        "cautions": [caution.text for caution in given.cautions],
+    }
+
+
+def as_csv(one: Mapping[str, Any]) -> str:
+    """A table in the form of one given out as CSV: a line a temperature; what is not known is empty.
+
+    Each line has what is the whole table's besides, number, expiry, basis and cautions: it may be cut out and kept.
+    """
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*_OF_TABLE, *_OF_ROW])
-    for row in values["rows"]:
-        writer.writerow([_cell(value) for value in (*head.values(), *(row.get(name) for name in _OF_ROW))])
+    writer.writerow([*_OF_TABLE, *_OF_ROW, *_LINES])
+    head, lines = [one.get(name) for name in _OF_TABLE], [" | ".join(one[name]) for name in _LINES.values()]
+    for row in one["rows"]:
+        writer.writerow([_cell(value) for value in (*head, *(row.get(name) for name in _OF_ROW), *lines)])
     return out.getvalue()
 
 
@@ -68,14 +96,31 @@ def setting_head(rows: list[Mapping[str, Any]]) -> str:
     return "fast grade" if any(row.get("fast_share") is not None for row in rows) else "catalyst"
 
 
+def heading(values: Mapping[str, Any], names: Names) -> str:
+    """What a setting or a table is for."""
+    told = [names("mixers", values["mixer"]), names("binder_systems", values["binder_system"])]
+    if values.get("pattern"):
+        told.append(names("patterns", values["pattern"]))
+    if values.get("purpose"):
+        told.append(str(values["purpose"]))
+    return ", ".join(told)
+
+
+def aim(values: Mapping[str, Any], units: str) -> str:
+    """What the settings of a table aim at."""
+    box = f"; box {mass(values['box_sand_kg'], units)}" if values.get("box_sand_kg") is not None else ""
+    return f"strips by {values['wanted_strip_min']:g} min: {values['wanted_chance']:.0%} chance{box}"
+
+
 def one_table(given: Answer, names: Names, units: str) -> list[str]:
     """A table on a terminal."""
     values = given.values
-    lines = [f"{names('mixers', values['mixer'])}, {names('binder_systems', values['binder_system'])}"]
+    lines = [heading(values, names)]
     rows = values.get("rows")
     if rows is None:
         return lines
     lines.append(f"  made {day(values['made_at'])}, not to be used after {day(values['expires_at'])}")
+    lines.append(f"  {aim(values, units)}")
     lines += _drawn(rows)
     for row in rows:
         if not row["serves"]:
@@ -83,11 +128,12 @@ def one_table(given: Answer, names: Names, units: str) -> list[str]:
     return lines + wrapped("  ", values["say"])
 
 
-def kept(one: Mapping[str, Any], names: Names) -> list[str]:
+def kept(one: Mapping[str, Any], names: Names, units: str) -> list[str]:
     """A table given out before, on a terminal: as it was, with what it rested on."""
     lines = [
-        f"table {one['number']}: {names('mixers', one['mixer'])}, {names('binder_systems', one['binder_system'])}",
+        f"table {one['number']}: {heading(one, names)}",
         f"  {one['state']}; made {day(one['made_at'])}, not to be used after {day(one['expires_at'])}",
+        f"  {aim(one, units)}",
         *_drawn(one["rows"]),
     ]
     lines += [line for told in one["look_at"] for line in wrapped("! ", told)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -212,6 +213,30 @@ def test_dose_says_yes_and_no(demo_shop: Path):
     assert cold.exit_code == 1
     assert cold.output.startswith("No: ")
     assert "instead: " in cold.output
+
+
+def test_dose_reads_units_and_says_when_to_ask_again(demo_shop: Path):
+    """2000 lb are 907.185 kg, 1.5 h are 90 min; purpose and chance reach the answer; 3 °C either way ask again."""
+    asked = ("dose", "m1", "furan", "--sand-temp", "18", "--box", "2000 lb", "--strip", "1.5 h", "--chance", "0.9",
+             "--purpose", "facing", "--at", AT)  # fmt: skip
+    values = json.loads(run(*asked, "--json", shop=demo_shop).output)["values"]
+    assert values["box_sand_kg"] == pytest.approx(907.18474)
+    assert (values["wanted_strip_min"], values["wanted_chance"], values["purpose"]) == (90, 0.9, "facing")
+    told = run(*asked, shop=demo_shop).output
+    assert told.startswith("Large mixer, Furan, acid-cured (iron), facing\n")
+    assert "sand     18 °C; once it is below 15 °C or above 21 °C, ask again" in told
+    assert "sand     64.4 °F; once it is below 59 °F" in run(*asked, "--units", "us", shop=demo_shop).output
+
+
+def test_dose_of_a_setting_without_any_wanted_time(tmp_path: Path):
+    """Where nothing is wanted and nothing usual, a setting asked about is told with its times, and no chance."""
+    plant = tmp_path / "plant.toml"
+    plant.write_text(re.sub(r"usual_strip_min = .*", "", (DEMO / "plant.toml").read_text()))
+    run("init", "--shop", tmp_path / "s.sandtrack", plant)
+    done = run("dose", "m1", "furan", "--sand-temp", "18", "--catalyst-pct", "30", shop=tmp_path / "s.sandtrack")
+    assert done.exit_code == 0, done.output
+    assert "from the last sand" in done.output
+    assert "chance" not in done.output.partition("CAUTION")[0]
 
 
 def test_what_the_checks_taught_is_told(demo_shop: Path):

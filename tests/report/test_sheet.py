@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import math
 import re
 from pathlib import Path
 from typing import Any
@@ -56,7 +59,8 @@ def test_html_has_what_must_stand_on_the_wall(opened: Shop) -> None:
     for flag in answer.flags:
         assert flag.text in page
     assert page.count("<tr>") == 1 + len(answer.values["rows"])
-    assert "td { font-size: 28pt" in page
+    assert f"td {{ font-size: {sheet.DIGITS_PT}pt" in page
+    assert min(float(size) for size in re.findall(r"font-size: (\d+)pt", page.split("p { margin")[0])) == sheet.WORDS_PT
     assert set(re.findall(r"#[0-9a-f]{3,6}\b", page)) == {"#fff", "#000"}
 
 
@@ -144,12 +148,39 @@ def test_an_issued_table_is_written_again_as_it_was(opened: Shop) -> None:
 
 
 def test_csv_is_a_line_a_temperature(opened: Shop) -> None:
-    """Each line has the table's number and expiry, so that a device can tell when to stop; a "no" has no setting."""
-    answer = opened.table("m1", "furan", lowest_c=5, highest_c=20, step_c=15, at=AT)
-    head, cold, warm = (line.split(",") for line in tables.as_csv(answer.values, 7).splitlines())
-    assert head[:5] == ["number", "mixer", "binder_system", "made_at", "expires_at"]
-    assert cold[:3] == warm[:3] == ["7", "m1", "furan"]
-    assert warm[4] == "2025-12-31T15:00+01:00"
-    assert cold[head.index("serves")] == "false"
-    assert cold[head.index("catalyst_pct")] == ""
-    assert float(warm[head.index("catalyst_pct")]) == answer.values["rows"][1]["catalyst_pct"]
+    """Each line has all that the table rests on, so that it may stand alone; a "no" has no setting."""
+    asked = {"pattern": "f12", "purpose": "facing", "box_sand_kg": 120, "at": AT}
+    answer = opened.table("m1", "furan", lowest_c=5, highest_c=20, step_c=15, **asked)
+    cold, warm = csv.DictReader(io.StringIO(tables.as_csv(tables.as_kept(answer, 7))))
+    for line in (cold, warm):
+        assert [line[name] for name in ("number", "mixer", "binder_system")] == ["7", "m1", "furan"]
+        assert [line[name] for name in ("pattern", "purpose", "box_sand_kg")] == ["f12", "facing", "120"]
+        assert (line["made_at"], line["expires_at"]) == ("2025-12-30T15:00+01:00", "2025-12-31T15:00+01:00")
+        assert (line["wanted_chance"], line["catalyst_base"]) == ("0.8", "% of resin as delivered")
+        assert "strip times: learned from 332 checks" in line["basis"]
+        assert "Resin and acid catalyst never meet neat" in line["cautions"]
+        assert "Too cold: more of what speeds the cure" in line["table_look_at"]
+    assert (cold["serves"], cold["catalyst_pct"], warm["serves"]) == ("false", "", "true")
+    assert float(warm["catalyst_pct"]) == answer.values["rows"][1]["catalyst_pct"]
+
+
+def test_what_a_table_is_for_stands_in_its_head(opened: Shop) -> None:
+    """Pattern, purpose and box are told, so that the facing's table is not taken for another."""
+    facing = made(opened, pattern="f12", purpose="facing", box_sand_kg=120)
+    name = opened.plant().patterns["f12"].name or "f12"
+    assert facing.title == f"Large mixer: Furan, acid-cured (iron), {name}, facing"
+    assert facing.aim == "strips by 60 min: 80% chance; box 120 kg"
+
+
+def test_letters_are_large_enough_for_two_metres() -> None:
+    """By eye-test letters of 5 minutes of arc: digits thrice, and all of the table's other words at least that, at 2 m.
+
+    Tag: source, ISO 8596 (a letter of 5 minutes is read by an eye of acuity 1.0); derived: a capital of the font is
+    0.729 of its size (DejaVu Sans, which all sheets are drawn with), 1 pt is 0.3528 mm.
+    """
+
+    def arc_minutes(size_pt: float) -> float:
+        return math.degrees(math.atan(0.729 * size_pt * 0.3528 / 2000)) * 60
+
+    assert arc_minutes(sheet.DIGITS_PT) > 12
+    assert arc_minutes(sheet.WORDS_PT) > 5
