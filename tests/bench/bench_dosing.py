@@ -1,31 +1,25 @@
-"""One dosing answer, and strip times as arrays, side by side with NumPy alone.
-
-    python tests/bench/bench_dosing.py
-
-prints a table. The answers are those of the invented foundry's year in demo_data/.
-"""
+"""One dosing answer, and strip times as arrays, side by side with NumPy alone."""
 
 from __future__ import annotations
 
 import math
-import sys
-import tempfile
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from history import PLANT, bench_folder
-from measuring import Table, in_turn, load, seconds
+import pytest
+from history import PLANT
+from measuring import Measure, Run
 
-from sandtrack.shop import Shop
+from sandtrack.ledger import Ledger
+from sandtrack.shop import Answer, Shop
 from sandtrack.shop.loading import open_folder
 from sandtrack.trade.cure import CureLaw
 from sandtrack.trade.learning import Belief, Learned, learn
 
-NOW = "2025-12-15 10:00"
-TIMES, RANGES, ROUNDS = 1_000_000, 1_000, 15
+TIMES, RANGES, CALLS = 1_000_000, 1_000, 100
 GAS_CONSTANT, ZERO_C = 8.314462618, 273.15
 REFERENCE = {"strip_time_min": 45.0, "at_temp_c": 20.0, "at_lever": 35.0}
 
@@ -36,13 +30,10 @@ def bare(temp_c: Any, lever: Any) -> Any:
     return np.exp(math.log(45.0) + warmth - 1.4 * np.log(lever / 35.0))
 
 
-def repeated(run: Callable[[], object], times: int) -> float:
-    """Seconds of one of many calls in a row."""
-    return seconds(lambda: [run() for _ in range(times)]) / times
-
-
-def taught(checks: int = 200) -> Learned:
+@pytest.fixture(scope="module")
+def learned() -> Learned:
     """A law learned from invented checks around the formula, with lots."""
+    checks = 200
     chance = np.random.default_rng(1)
     temp, lever = chance.uniform(12, 28, checks), chance.uniform(28, 42, checks)
     strip = bare(temp, lever) * np.exp(chance.normal(0, 0.08, checks))
@@ -53,64 +44,89 @@ def taught(checks: int = 200) -> Learned:
     )  # fmt: skip
 
 
-def answers(table: Table) -> None:
-    """The answer of `setting`, law at hand: with its reads of the ledger, and its calculation alone."""
-    with tempfile.TemporaryDirectory(dir=bench_folder()) as folder:
-        book, _ = open_folder(PLANT.parent, Path(folder) / "demo.sandtrack", sender="set-up")
-        with closing(book):
-            shop = Shop(book)
-
-            def asked(**more: Any) -> Callable[[], float]:
-                return lambda: 1e3 * seconds(lambda: shop.setting("m1", "furan", 18.0, at=NOW, **more))
-
-            first, *second = [asked()() for _ in range(21)]
-            wanted = [asked(strip_time_min=60.0)() for _ in range(21)][1:]
-        table.figure("`setting`, first call: reads and fits 500 checks", [first], "ms")
-        table.figure("`setting`, law at hand, with its reads of the ledger", second, "ms", "≤ 5")
-        table.figure("`setting` for a wanted strip time, the same", wanted, "ms", "≤ 5")
+@pytest.fixture(scope="module")
+def year(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The invented foundry's year in a shop file."""
+    path = tmp_path_factory.mktemp("year") / "demo.sandtrack"
+    ledger, _ = open_folder(PLANT.parent, path, sender="set-up")
+    ledger.close()
+    return path
 
 
-def calculations(table: Table) -> None:
-    """What a learned law costs by itself: one setting, a thousand ranges, a million times."""
-    learned = taught()
-    chance = np.random.default_rng(2)
+def setting(shop: Shop, **more: Any) -> Answer:
+    """What to set for sand of 18 °C."""
+    return shop.setting("m1", "furan", 18.0, at="2025-12-15 10:00", **more)
+
+
+def test_first_setting(measure: Measure, year: Path) -> None:
+    """The first answer of `setting` from a file just opened; the first of all also imports what it needs."""
+
+    @contextmanager
+    def opened() -> Iterator[Run]:
+        with closing(Ledger.open(year)) as ledger:
+            yield lambda: setting(Shop(ledger))
+
+    measure("`setting`, first call: reads and fits 500 checks", opened, unit="ms", warmups=0, anew=True)
+
+
+@pytest.mark.parametrize(
+    ("which", "wanted"),
+    [
+        ("law at hand, with its reads of the ledger", {}),
+        ("for a wanted strip time, the same", {"strip_time_min": 60.0}),
+    ],
+    ids=["law at hand", "strip time wanted"],
+)
+def test_setting(measure: Measure, year: Path, which: str, wanted: dict[str, float]) -> None:
+    """The answer of `setting` where the law is known from the call before."""
+    with closing(Ledger.open(year)) as ledger:
+        shop = Shop(ledger)
+        measure(f"`setting`, {which}", lambda: setting(shop, **wanted), unit="ms", aim="≤ 5", rounds=20)
+
+
+def test_setting_from_a_learned_law(measure: Measure, learned: Learned) -> None:
+    """The calculation alone: a setting and its range, and one strip time by the bare formula."""
+    temp_c, lever_pct = np.float64(18.0), np.float64(35.0)
 
     def one() -> object:
         lever = learned.lever_for(60.0, 18.0, chance=0.9)
         return lever, learned.strip_range_min(18.0, 35.0 if lever is None else lever)
 
-    temp_c, lever_pct = np.float64(18.0), np.float64(35.0)
-    took = in_turn(
-        [
-            lambda: 1e3 * repeated(one, 50),
-            lambda: 1e3 * repeated(lambda: bare(temp_c, lever_pct), 500),
-        ],
-        ROUNDS,
-    )
-    table.ratio("one setting from a learned law and its range ÷ the bare formula", took, "ms", "stated; this ≤ 1")
+    measure(
+        "one setting from a learned law and its range ÷ the bare formula",
+        repeated(one),
+        repeated(lambda: bare(temp_c, lever_pct)),
+        unit="ms", of=CALLS, aim="stated; this ≤ 1", rounds=15,
+    )  # fmt: skip
 
-    temps, levers = chance.uniform(10, 30, RANGES), chance.uniform(28, 42, RANGES)
-    for what, lots in (("lot not said", None), ("ten lots", np.arange(RANGES) % 10)):
-        each = [1e6 * seconds(lambda lots=lots: learned.strip_range_min(temps, levers, lot=lots)) / RANGES
-                for _ in range(ROUNDS)]  # fmt: skip
-        table.figure(f"a thousand learned ranges as arrays, {what}, each", each[1:], "µs", "≤ 20")
 
+def repeated(run: Run) -> Run:
+    """Many calls in a row."""
+    return lambda: [run() for _ in range(CALLS)]
+
+
+@pytest.mark.parametrize(("which", "lots"), [("lot not said", 0), ("ten lots", 10)], ids=["no_lot", "ten_lots"])
+def test_learned_ranges(measure: Measure, learned: Learned, which: str, lots: int) -> None:
+    """A thousand ranges from a learned law at once."""
+    chance = np.random.default_rng(2)
+    temp_c, lever = chance.uniform(10, 30, RANGES), chance.uniform(28, 42, RANGES)
+    lot = np.arange(RANGES) % lots if lots else None
+    measure(
+        f"a thousand learned ranges as arrays, {which}, each",
+        lambda: learned.strip_range_min(temp_c, lever, lot=lot),
+        unit="µs", of=RANGES, aim="≤ 20", rounds=15,
+    )  # fmt: skip
+
+
+def test_strip_times(measure: Measure) -> None:
+    """A million strip times of the cure law, and the same formula in bare NumPy."""
+    chance = np.random.default_rng(2)
+    temp_c, lever = chance.uniform(10, 30, TIMES), chance.uniform(28, 42, TIMES)
     law = CureLaw(**REFERENCE, activation_energy_kj_mol=50.5, exponent=1.4)
-    temps, levers = chance.uniform(10, 30, TIMES), chance.uniform(28, 42, TIMES)
-    assert np.allclose(law.strip_time_min(temps, levers), bare(temps, levers))  # the same formula
-    sides = [lambda: 1e3 * seconds(lambda: law.strip_time_min(temps, levers)),
-             lambda: 1e3 * seconds(lambda: bare(temps, levers))]  # fmt: skip
-    table.ratio("a million strip times of the cure law ÷ bare NumPy", in_turn(sides, ROUNDS)[1:], "ms", "≤ 2")
-
-
-def main() -> None:
-    """Measure and print."""
-    print(f"load at the start {load()}, Python {sys.version.split()[0]}, NumPy {np.__version__}")
-    table = Table()
-    calculations(table)
-    answers(table)
-    table.show()
-
-
-if __name__ == "__main__":
-    main()
+    assert np.allclose(law.strip_time_min(temp_c, lever), bare(temp_c, lever))  # the same formula
+    measure(
+        "a million strip times of the cure law ÷ bare NumPy",
+        lambda: law.strip_time_min(temp_c, lever),
+        lambda: bare(temp_c, lever),
+        unit="ms", aim="≤ 2", rounds=15,
+    )  # fmt: skip

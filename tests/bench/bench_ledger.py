@@ -1,10 +1,4 @@
-"""The ledger side by side with bare SQLite, and large books with small ones.
-
-    python tests/bench/bench_ledger.py [writing] [stock] [report] [memory]
-
-prints a table of the parts named, or of all. A quick run takes some minutes; SANDTRACK_BENCH_MOVEMENTS=10000000 and
-SANDTRACK_BENCH_LINES=1000000 make the full one. Large books are kept in SANDTRACK_BENCH_FOLDER.
-"""
+"""The ledger side by side with bare SQLite, and large books with small ones."""
 
 from __future__ import annotations
 
@@ -12,191 +6,219 @@ import os
 import sqlite3
 import subprocess
 import sys
-import tempfile
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pytest
 from history import (
     COUNTED,
+    KNOWN_WITHOUT_COUNTS,
     LAST,
     MOVEMENTS_A_MIX,
     MOVEMENTS_A_PORTION,
-    bench_folder,
-    built,
+    Book,
+    book,
     mix,
+    mixes,
     plant,
+    write_mixes,
 )
-from measuring import Table, in_turn, load, seconds
+from measuring import Measure, Run
 
-from sandtrack.ledger import Ledger, migrations
+from sandtrack.ledger import Ledger
 from sandtrack.ledger.reading import Reader
 from sandtrack.plant import OUTSIDE
 from sandtrack.records import times
 from sandtrack.shop import Shop
 
-ROOT = Path(__file__).parents[2]
 MOVEMENTS = int(os.environ.get("SANDTRACK_BENCH_MOVEMENTS", "200000"))
 LINES = int(os.environ.get("SANDTRACK_BENCH_LINES", "100000"))
 YEARS, MONTH, SMALL = 10, 31, 10_000
-RECORDS, ROUNDS = 20_000, 5
-YEAR = ("2024-01-01", "2024-12-31")
+RECORDS = 20_000
 PORTION = MOVEMENTS_A_PORTION // MOVEMENTS_A_MIX
+YEAR = ("2024-01-01", "2024-12-31")
+NOW = f"{LAST.isoformat()} 23:30"
 
-Ask = Callable[[Reader, int], float]
+NewPath = Callable[[], Path]
+
+
+@pytest.fixture(scope="module")
+def large() -> Iterator[Book]:
+    """Ten years."""
+    with book(MOVEMENTS, (LAST - LAST.replace(year=LAST.year - YEARS)).days) as built:
+        yield built
+
+
+@pytest.fixture(scope="module")
+def small() -> Iterator[Book]:
+    """The last month."""
+    with book(SMALL, MONTH) as built:
+        yield built
+
 
 # -- writing ------------------------------------------------------------------------------------------------------
 
 
-def written(path: Path, contents: list[dict[str, Any]]) -> float:
-    """Seconds to check and append so many mixes, a portion a transaction, into a new shop file."""
+@contextmanager
+def to_write(path: Path, contents: list[dict[str, Any]]) -> Iterator[Run]:
+    """A new shop file, and the mixes to be checked and appended to it."""
     with closing(Ledger.create(path, plant(LAST), sender="bench")) as ledger:
-
-        def run() -> None:
-            for start in range(0, len(contents), PORTION):
-                entries = [
-                    ledger.entry("mix", content, sender="m1", record_id=f"m1-{start + number}")
-                    for number, content in enumerate(contents[start : start + PORTION])
-                ]
-                accepted, refused = ledger.append_all(entries)
-                assert not refused
-                assert all(one is not None and one.new for one in accepted)
-
-        return seconds(run)
+        yield lambda: write_mixes(ledger, contents, PORTION)
 
 
 class Bare:
     """The rows of a shop file, to be written again by nothing but SQLite."""
 
     def __init__(self, shop: Path) -> None:
-        with closing(sqlite3.connect(shop)) as book:
-            self.records = book.execute("SELECT * FROM record WHERE kind = 'mix' ORDER BY seq").fetchall()
-            self.movements = book.execute("SELECT * FROM movement ORDER BY rowid").fetchall()
-        tables = [sql for sql in migrations.statements() if "TRIGGER" not in sql and "VIEW" not in sql]
-        self.tables = [sql for sql in tables if "CREATE TABLE record " in sql or "CREATE TABLE movement " in sql]
-        self.indexes = [sql for sql in tables if "INDEX record_" in sql or "INDEX movement_" in sql]
-        assert (len(self.tables), len(self.movements)) == (2, MOVEMENTS_A_MIX * len(self.records))
+        with closing(sqlite3.connect(shop)) as connection:
+            self.into_record, self.records = _rows(connection, "record", "WHERE kind = 'mix' ORDER BY seq")
+            self.into_movement, self.movements = _rows(connection, "movement", "ORDER BY record")
+            self.tables, self.indexes = (
+                [sql for (sql,) in connection.execute(_MADE_BY, (kind,))] for kind in ("table", "index")
+            )
+        assert (len(self.tables), len(self.records)) == (2, RECORDS)
+        assert len(self.movements) == MOVEMENTS_A_MIX * RECORDS
 
-    def written(self, path: Path, *, indexed: bool) -> float:
-        """Seconds to write them by `executemany`, a portion a transaction, into a new file."""
-        with closing(sqlite3.connect(path, isolation_level=None)) as book:
+    @contextmanager
+    def to_write(self, path: Path, *, indexed: bool) -> Iterator[Run]:
+        """A new file of the same two tables, and the rows to be written into them by `executemany`."""
+        with closing(sqlite3.connect(path, isolation_level=None)) as connection:
             for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
-                book.execute(f"PRAGMA {pragma}")
+                connection.execute(f"PRAGMA {pragma}")
             for sql in [*self.tables, *(self.indexes if indexed else ())]:
-                book.execute(sql)
+                connection.execute(sql)
 
             def run() -> None:
-                into_record, into_movement = _insert("record", self.records), _insert("movement", self.movements)
-                for start in range(0, len(self.records), PORTION):
-                    book.execute("BEGIN IMMEDIATE")
-                    book.executemany(into_record, self.records[start : start + PORTION])
+                for start in range(0, RECORDS, PORTION):
+                    connection.execute("BEGIN IMMEDIATE")
+                    connection.executemany(self.into_record, self.records[start : start + PORTION])
                     first, last = MOVEMENTS_A_MIX * start, MOVEMENTS_A_MIX * (start + PORTION)
-                    book.executemany(into_movement, self.movements[first:last])
-                    book.execute("COMMIT")
+                    connection.executemany(self.into_movement, self.movements[first:last])
+                    connection.execute("COMMIT")
 
-            return seconds(run)
-
-
-def _insert(table: str, rows: list[tuple[Any, ...]]) -> str:
-    return f"INSERT INTO {table} VALUES ({', '.join('?' * len(rows[0]))})"
+            yield run
 
 
-def writing(table: Table) -> None:
-    """Mixes through the library, against bare `executemany` of the rows that come of them."""
-    noon = datetime(LAST.year, LAST.month, LAST.day)
-    contents = [
-        mix((noon + timedelta(seconds=4 * n)).isoformat(sep=" "), str(n % 500))  # all within the day
-        for n in range(RECORDS)
-    ]
-    with tempfile.TemporaryDirectory(dir=bench_folder()) as folder:
-        number = iter(range(1_000))
-
-        def fresh() -> Path:
-            return Path(folder) / f"{next(number)}.sandtrack"
-
-        first = fresh()
-        written(first, contents)
-        bare = Bare(first)
-        sides: list[Callable[[], float]] = [
-            lambda: written(fresh(), contents),
-            lambda: bare.written(fresh(), indexed=True),
-            lambda: bare.written(fresh(), indexed=False),
-        ]
-        took = in_turn(sides, ROUNDS)
-    rates = [tuple(RECORDS / side for side in one) for one in took]
-    moved = [tuple(MOVEMENTS_A_MIX * rate for rate in one) for one in rates]
-    table.ratio("bulk writing ÷ bare executemany, same keys and indexes", _pairs(rates, 1), "records/s", "≥ 0.4")
-    table.ratio("  the same in movements", _pairs(moved, 1), "movements/s", "≥ 0.4")
-    table.ratio("bulk writing ÷ bare executemany, no secondary indexes", _pairs(moved, 2), "movements/s")
+_MADE_BY = "SELECT sql FROM sqlite_master WHERE tbl_name IN ('record', 'movement') AND type = ? AND sql IS NOT NULL"
 
 
-def _pairs(rounds: list[tuple[float, ...]], other: int) -> list[tuple[float, float]]:
-    return [(one[0], one[other]) for one in rounds]
+def _rows(connection: sqlite3.Connection, table: str, which: str) -> tuple[str, list[tuple[Any, ...]]]:
+    """How a row is written, and the rows; of columns that are not computed."""
+    names = [name for _, name, *_ in connection.execute(f"PRAGMA table_info({table})")]
+    columns, places = ", ".join(names), ", ".join("?" * len(names))
+    rows = connection.execute(f"SELECT {columns} FROM {table} {which}").fetchall()
+    return f"INSERT INTO {table} ({columns}) VALUES ({places})", rows
+
+
+@pytest.fixture(scope="module")
+def contents() -> list[dict[str, Any]]:
+    """Mixes of one day."""
+    return mixes(RECORDS)
+
+
+@pytest.mark.parametrize(
+    ("which", "indexed", "aim"),
+    [("same keys and indexes", True, "≥ 0.4"), ("no secondary indexes", False, "")],
+    ids=["indexed", "not_indexed"],
+)
+def test_writing(
+    measure: Measure, new_path: NewPath, contents: list[dict[str, Any]], which: str, indexed: bool, aim: str
+) -> None:
+    """Mixes through the library, and bare `executemany` of the rows that come of them."""
+    written = new_path()
+    with to_write(written, contents) as run:
+        run()
+    bare = Bare(written)
+    measure(
+        f"bulk writing ÷ bare executemany, {which}; records of {MOVEMENTS_A_MIX} movements",
+        lambda: to_write(new_path(), contents),
+        lambda: bare.to_write(new_path(), indexed=indexed),
+        unit="records/s", of=RECORDS, aim=aim, warmups=0, anew=True,
+    )  # fmt: skip
 
 
 # -- stock --------------------------------------------------------------------------------------------------------
 
 
-def _days() -> int:
-    return (LAST - LAST.replace(year=LAST.year - YEARS)).days
+def one_place(reader: Reader, at: int) -> None:
+    """What is in the silo that most is drawn from."""
+    reader.stock_mg("silo_f", "reclaimed_f", at)
 
 
-def one_place(reader: Reader, at: int) -> float:
-    """Seconds for what is in the silo that most is drawn from."""
-    return seconds(lambda: reader.stock_mg("silo_f", "reclaimed_f", at))
+def counted_places(reader: Reader, at: int) -> None:
+    """Every material of every place that is counted."""
+    for place, material in reader.holdings():
+        if place in COUNTED:
+            reader.stock_mg(place, material, at)
 
 
-def places(*, counted: bool) -> Ask:
-    """Every material of every place that is counted, or of all on site: moulds and the reclaimer are never counted."""
-
-    def ask(reader: Reader, at: int) -> float:
-        def run() -> None:
-            for place, material in reader.holdings():
-                if place in COUNTED or not (counted or place in OUTSIDE):
-                    reader.stock_mg(place, material, at)
-
-        return seconds(run)
-
-    return ask
+def all_places(reader: Reader, at: int) -> None:
+    """Every material of every place on site: moulds and the reclaimer are never counted."""
+    for place, material in reader.holdings():
+        if place in COUNTED or place not in OUTSIDE:
+            reader.stock_mg(place, material, at)
 
 
-def stock(table: Table) -> None:
-    """Stock now in a large book and in a small one."""
-    large, small = built(MOVEMENTS, _days()), built(SMALL, MONTH)
-    now = f"{LAST.isoformat()} 23:30"
-    asked: list[tuple[str, Ask, str]] = [
-        ("one place", one_place, "≤ 5"),
-        ("all counted places", places(counted=True), "≤ 40"),
-        ("all places", places(counted=False), "≤ 40"),
-    ]
-    with closing(large.open()) as big, closing(small.open()) as little:
-        at = times.instant(now, big.zone)
-        named = f"{large.movements:,} ÷ {small.movements:,} movements"
-        for what, ask, _ in asked:
-            with big.reader() as long, little.reader() as short:
-                took = in_turn([_ms(ask, long, at), _ms(ask, short, at)], 25)[1:]
-            table.ratio(f"stock now, {what}, a count a month, {named}", took, "ms", "≤ 1.5")
-        for what, ask, aim in asked:
-            with big.reader(large.known_without_counts) as long:
-                took = in_turn([_ms(ask, long, at)], 15)[1:]
-            table.figure(f"stock now, {what}, no count in ten years", [one for (one,) in took], "ms", aim)
-        long_shop, short_shop = Shop(big), Shop(little)
-        took = in_turn(
-            [
-                lambda: 1e3 * seconds(lambda: long_shop.stock(now)),
-                lambda: 1e3 * seconds(lambda: short_shop.stock(now)),
-            ],
-            8,
-        )[1:]
-        table.ratio(f"the whole answer of `stock`, {named}", took, "ms")
-        unknown = [1e3 * seconds(lambda: long_shop.stock(now, large.known_without_counts)) for _ in range(6)][1:]
-        table.figure("the whole answer of `stock`, no count in ten years", unknown, "ms")
+ASKED = [
+    pytest.param("one place", one_place, "≤ 5", id="one_place"),
+    pytest.param("all counted places", counted_places, "≤ 40", id="counted_places"),
+    pytest.param("all places", all_places, "≤ 40", id="all_places"),
+]
 
 
-def _ms(ask: Ask, reader: Reader, at: int) -> Callable[[], float]:
-    return lambda: 1e3 * ask(reader, at)
+@pytest.mark.parametrize(("what", "ask", "_"), ASKED)
+def test_stock(measure: Measure, large: Book, small: Book, what: str, ask: Callable[..., None], _: str) -> None:
+    """Stock now in a large book, and in a small one of the same places and materials, with a count a month in both."""
+    at = times.instant(NOW, large.ledger.zone)
+    with large.ledger.reader() as long, small.ledger.reader() as short:
+        assert set(long.holdings()) == set(short.holdings())
+        measure(
+            f"stock now, {what}, a count a month, {_sizes(large, small)}",
+            lambda: ask(long, at),
+            lambda: ask(short, at),
+            unit="ms", aim="≤ 1.5", rounds=24,
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize(("what", "ask", "aim"), ASKED)
+def test_stock_without_a_count(measure: Measure, large: Book, what: str, ask: Callable[..., None], aim: str) -> None:
+    """Stock now in a large book that was never counted."""
+    at = times.instant(NOW, large.ledger.zone)
+    with large.ledger.reader(KNOWN_WITHOUT_COUNTS) as reader:
+        assert reader.anchor("silo_f", "reclaimed_f", at) is None
+        measure(
+            f"stock now, {what}, no count in ten years, {large.movements:,} movements",
+            lambda: ask(reader, at),
+            unit="ms", aim=aim, rounds=14,
+        )  # fmt: skip
+
+
+def test_answer_of_stock(measure: Measure, large: Book, small: Book) -> None:
+    """The whole answer of `stock` for a large book and for a small one."""
+    long, short = Shop(large.ledger), Shop(small.ledger)
+    measure(
+        f"the whole answer of `stock`, {_sizes(large, small)}",
+        lambda: long.stock(NOW),
+        lambda: short.stock(NOW),
+        unit="ms", rounds=7,
+    )  # fmt: skip
+
+
+def test_answer_of_stock_without_a_count(measure: Measure, large: Book) -> None:
+    """The whole answer of `stock` for a large book that was never counted."""
+    shop = Shop(large.ledger)
+    measure(
+        f"the whole answer of `stock`, no count in ten years, {large.movements:,} movements",
+        lambda: shop.stock(NOW, KNOWN_WITHOUT_COUNTS),
+        unit="ms",
+    )
+
+
+def _sizes(large: Book, small: Book) -> str:
+    return f"{large.movements:,} ÷ {small.movements:,} movements"
 
 
 # -- report -------------------------------------------------------------------------------------------------------
@@ -207,32 +229,30 @@ _BY_HAND = (
 )
 
 
-def report(table: Table) -> None:
-    """A year's flows, and the answers made of them, against SQL by hand over the year's movements."""
-    large = built(MOVEMENTS, _days())
-    with closing(large.open()) as ledger:
-        shop = Shop(ledger)
-        start = times.day_start(times.day(YEAR[0]), ledger.zone)
-        end = times.day_end(times.day(YEAR[1]), ledger.zone)
-        with ledger.reader() as reader:
-            by_hand = {tuple(key): mass for *key, mass in reader.connection.execute(_BY_HAND, (start, end))}
-            ours: dict[tuple[str, ...], int] = {}
-            for flow in reader.flows(start - 1, end):
-                key = (flow.kind, flow.source, flow.target, flow.material)
-                ours[key] = ours.get(key, 0) + flow.mass_mg
-            assert ours == by_hand  # the same question
-            took = in_turn(
-                [
-                    lambda: 1e3 * seconds(lambda: reader.connection.execute(_BY_HAND, (start, end)).fetchall()),
-                    lambda: 1e3 * seconds(lambda: reader.flows(start - 1, end)),
-                    lambda: 1e3 * seconds(lambda: shop.rates(*YEAR)),
-                    lambda: 1e3 * seconds(lambda: shop.balance(*YEAR)),
-                ],
-                4,
-            )[1:]
-    named = f"a year out of {large.movements:,} movements, SQL by hand ÷"
-    for side, what in enumerate(("flows", "answer of `rates`", "answer of `balance`"), 1):
-        table.ratio(f"{named} {what}", [(one[0], one[side]) for one in took], "ms", "≥ 20")
+@pytest.mark.parametrize("what", ["flows", "rates", "balance"])
+def test_report(measure: Measure, large: Book, what: str) -> None:
+    """A year's flows, or an answer made of them, and SQL by hand over the year's movements."""
+    ledger, shop = large.ledger, Shop(large.ledger)
+    start = times.day_start(times.day(YEAR[0]), ledger.zone)
+    end = times.day_end(times.day(YEAR[1]), ledger.zone)
+    with ledger.reader() as reader:
+        ours: dict[tuple[str, ...], int] = {}
+        for flow in reader.flows(start - 1, end):
+            key = (flow.kind, flow.source, flow.target, flow.material)
+            ours[key] = ours.get(key, 0) + flow.mass_mg
+        by_hand = reader.connection.execute(_BY_HAND, (start, end)).fetchall()
+        assert ours == {tuple(key): mass for *key, mass in by_hand}  # the same question
+        asked = {
+            "flows": lambda: reader.flows(start - 1, end),
+            "rates": lambda: shop.rates(*YEAR),
+            "balance": lambda: shop.balance(*YEAR),
+        }
+        measure(
+            f"a year's {what} ÷ SQL by hand, out of {large.movements:,} movements",
+            asked[what],
+            lambda: reader.connection.execute(_BY_HAND, (start, end)).fetchall(),
+            unit="answers/s", aim="≥ 20", rounds=3,
+        )  # fmt: skip
 
 
 # -- memory -------------------------------------------------------------------------------------------------------
@@ -255,13 +275,13 @@ with closing(Ledger.open(sys.argv[1])) as ledger:
 """
 
 
-def peak_mb(folder: Path, lines: int) -> tuple[float, float, float]:
-    """Memory of a program before and at most while it loads so many lines of mixes, and its seconds. [MB, MB, s]"""
-    shop, file = folder / f"{lines}.sandtrack", folder / f"mix_{lines}.csv"
+@contextmanager
+def to_load(shop: Path, lines: int, told_mb: list[float]) -> Iterator[Run]:
+    """A new shop file and a file of mixes, to be loaded by a program that tells its memory before and at most."""
     Ledger.create(shop, plant(LAST.replace(year=LAST.year - YEARS)), sender="bench").close()
+    file = shop.with_name("mix.csv")
     content = mix("", "1")
-    streams = range(1, MOVEMENTS_A_MIX + 1)
-    header = [f"stream{number}_{what}" for number in streams for what in ("place", "mass_kg")]
+    header = [f"stream{n}_{what}" for n in range(1, MOVEMENTS_A_MIX + 1) for what in ("place", "mass_kg")]
     cells = [str(stream[what]) for stream in content["streams"] for what in ("place", "mass_kg")]
     first = datetime(LAST.year - YEARS + 1, 1, 1)
     with file.open("w", encoding="utf-8") as out:
@@ -269,40 +289,30 @@ def peak_mb(folder: Path, lines: int) -> tuple[float, float, float]:
         for n in range(lines):
             at = (first + timedelta(seconds=200 * n)).isoformat() + "+00:00"
             print(f"m1-{n},m1,{at},m1,furan,{n % 500},18.5", *cells, sep=",", file=out)
-    words = [sys.executable, "-c", _LOADING, str(shop), str(file), str(lines)]
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join([str(ROOT), *sys.path])}
-    told: list[str] = []
+    words = [sys.executable, "-P", "-c", _LOADING, str(shop), str(file), str(lines)]
 
     def run() -> None:
-        told.append(subprocess.run(words, check=True, stdout=subprocess.PIPE, text=True, env=environment).stdout)
+        told = subprocess.run(words, check=True, stdout=subprocess.PIPE, text=True).stdout
+        told_mb.extend(map(float, told.split()))
 
-    took = seconds(run)
-    before, peak = (float(word) for word in told[0].split())
-    return before, peak, took
-
-
-def memory(table: Table) -> None:
-    """Most memory while loading a long file and a short one, each in a program of its own."""
-    small = max(20_000, LINES // 10)
-    with tempfile.TemporaryDirectory(dir=bench_folder()) as folder:
-        short, long = peak_mb(Path(folder), small), peak_mb(Path(folder), LINES)
-    named = f"{LINES:,} ÷ {small:,} lines"
-    table.ratio(f"peak memory of loading, {named}", [(long[1], short[1])], "MB", "≤ 1.2")
-    table.ratio("  above what the program takes before it", [(long[1] - long[0], short[1] - short[0])], "MB")
-    table.ratio("  lines loaded per second", [(LINES / long[2], small / short[2])], "lines/s")
+    yield run
 
 
-PARTS = {"writing": writing, "stock": stock, "report": report, "memory": memory}
-
-
-def main(names: list[str]) -> None:
-    """Measure and print."""
-    print(f"load at the start {load()}, Python {sys.version.split()[0]}, SQLite {sqlite3.sqlite_version}")
-    table = Table()
-    for name in names or PARTS:
-        PARTS[name](table)
-    table.show()
-
-
-if __name__ == "__main__":
-    main(sys.argv[1:])
+def test_memory_of_loading(measure: Measure, new_path: NewPath) -> None:
+    """Loading a long file and a short one, each by a program of its own: lines a second, and most memory."""
+    few = max(20_000, LINES // 10)
+    long_mb: list[float] = []
+    short_mb: list[float] = []
+    sizes = f"{LINES:,} ÷ {few:,} lines"
+    measure(
+        f"loading of a file, {sizes}",
+        lambda: to_load(new_path(), LINES, long_mb),
+        lambda: to_load(new_path(), few, short_mb),
+        unit="lines/s", of=(LINES, few), rounds=1, warmups=0, anew=True,
+    )  # fmt: skip
+    (long_before, long), (short_before, short) = long_mb, short_mb
+    measure.row(f"peak memory of loading, {sizes}", [(long, short)], "MB", "≤ 1.2")
+    measure.row(
+        f"peak memory above what the program takes before it, {sizes}",
+        [(long - long_before, short - short_before)], "MB",
+    )  # fmt: skip

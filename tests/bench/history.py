@@ -8,13 +8,14 @@ after the last movement: known on the day before, the same book has no count at 
 from __future__ import annotations
 
 import os
-import tempfile
 import time
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from contextlib import closing, contextmanager
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
+from tempfile import TemporaryDirectory, gettempdir
 from typing import Any, NamedTuple
 
 from sandtrack.ledger import Ledger, migrations
@@ -23,6 +24,7 @@ from sandtrack.records import times
 
 PLANT = Path(__file__).parents[2] / "demo_data" / "plant.toml"
 LAST = date(2025, 12, 31)
+KNOWN_WITHOUT_COUNTS = LAST.isoformat()
 MOVEMENTS_A_PORTION = 10_000
 MOVEMENTS_A_MIX = 4
 MOVEMENTS_A_DAY_BESIDES = 26
@@ -34,22 +36,16 @@ COUNTED = (*DRAWN, "heap_f", "skip_dust")
 Record = tuple[str, dict[str, Any]]
 
 
-class History(NamedTuple):
-    """A built book, and what it takes to ask it."""
+class Book(NamedTuple):
+    """A built book, open as of the evening after its counts were recorded."""
 
-    path: Path
-    days: int
+    ledger: Ledger
     movements: int
-    known_without_counts: str
-
-    def open(self) -> Ledger:
-        """Open it as of the evening after its counts were recorded."""
-        return Ledger.open(self.path, clock=lambda: _evening(LAST + timedelta(days=1)))
 
 
 def bench_folder() -> Path:
     """Folder of everything large: SANDTRACK_BENCH_FOLDER, else the system's for temporary files."""
-    folder = Path(os.environ.get("SANDTRACK_BENCH_FOLDER") or tempfile.gettempdir())
+    folder = Path(os.environ.get("SANDTRACK_BENCH_FOLDER") or gettempdir())
     folder.mkdir(parents=True, exist_ok=True)
     return folder
 
@@ -73,64 +69,78 @@ def mix(at: str, mould: str) -> dict[str, Any]:
     }
 
 
-def built(movements: int, days: int) -> History:
-    """The history of so many movements over so many days up to the last one; made once for each form of the tables."""
+def mixes(number: int) -> list[dict[str, Any]]:
+    """So many mixes within the last day, into one mould each."""
+    midnight = datetime(LAST.year, LAST.month, LAST.day)
+    return [mix((midnight + timedelta(seconds=4 * n)).isoformat(sep=" "), str(n % 500)) for n in range(number)]
+
+
+def write_mixes(ledger: Ledger, contents: list[dict[str, Any]], portion: int) -> None:
+    """Check and append mixes, a portion a transaction."""
+    for start in range(0, len(contents), portion):
+        _append(ledger, (("mix", content) for content in contents[start : start + portion]), "m1", start)
+
+
+@contextmanager
+def book(movements: int, days: int) -> Iterator[Book]:
+    """The history of so many movements over so many days up to the last one; built once for each form of the tables."""
     form = zlib.crc32("".join([str(_FORM), *migrations.statements()]).encode())
     path = bench_folder() / f"history-{movements}-{days}-{form:08x}.sandtrack"
     if not path.exists():
         _build(path, movements, days)
-    ledger = Ledger.open(path)
-    with ledger.reader() as reader:
-        found = reader.connection.execute("SELECT max(rowid) FROM movement").fetchone()[0]
-    ledger.close()
-    return History(path, days, found, LAST.isoformat())
+    with closing(Ledger.open(path, clock=lambda: _evening(LAST + timedelta(days=1)))) as ledger:
+        with ledger.reader() as reader:
+            found = reader.connection.execute("SELECT count(*) FROM movement").fetchone()[0]
+        yield Book(ledger, found)
 
 
 def _build(path: Path, movements: int, days: int) -> None:
-    making = path.with_suffix(".making")
-    for suffix in ("", "-wal", "-shm"):
-        Path(f"{making}{suffix}").unlink(missing_ok=True)
-    first = LAST - timedelta(days=days - 1)
-    now = _evening(first)
-    ledger = Ledger.create(making, plant(first), sender="bench", clock=lambda: now)
-    mixes = max(1, (movements // days - MOVEMENTS_A_DAY_BESIDES) // MOVEMENTS_A_MIX)
-    began, records, waiting, booked = time.perf_counter(), 0, [], 0
-    for day in (first + timedelta(days=number) for number in range(days)):
-        for kind, content in _of_day(day, mixes):
-            records += 1
-            waiting.append(ledger.entry(kind, content, sender="m1", record_id=f"r{records}"))
-        booked += mixes * MOVEMENTS_A_MIX + MOVEMENTS_A_DAY_BESIDES
-        if booked >= MOVEMENTS_A_PORTION or day == LAST:
-            now = _evening(day)
-            _append(ledger, waiting)
-            waiting, booked = [], 0
-    took = time.perf_counter() - began
-    print(
-        f"built a history of {days:,} days: {records:,} records, about {movements:,} movements in {took:,.0f} s "
-        f"({records / took:,.0f} records/s, {movements / took:,.0f} movements/s), "
-        f"load {os.getloadavg()[0]:.1f}, {making.stat().st_size / 1e6:,.0f} MB",
-        flush=True,
-    )
-    now = _evening(LAST + timedelta(days=1))
-    counts = [
-        {"at": day.isoformat(), "place": place, "mass_kg": Decimal(20_000), "error_pct": Decimal("1.5")}
-        for day in (first + timedelta(days=number) for number in range(days))
-        if day.day == 1
-        for place in COUNTED
+    """Build in a folder of its own, so that what is broken off leaves nothing under the book's name."""
+    every_day = [LAST - timedelta(days=ago) for ago in reversed(range(days))]
+    now = _evening(every_day[0])
+    with TemporaryDirectory(dir=path.parent) as folder:
+        making = Path(folder) / path.name
+        with closing(Ledger.create(making, plant(every_day[0]), sender="bench", clock=lambda: now)) as ledger:
+            mixes_a_day = max(1, (movements // days - MOVEMENTS_A_DAY_BESIDES) // MOVEMENTS_A_MIX)
+            days_a_portion = max(1, MOVEMENTS_A_PORTION // (mixes_a_day * MOVEMENTS_A_MIX + MOVEMENTS_A_DAY_BESIDES))
+            written, began, told = 0, time.perf_counter(), time.perf_counter()
+            for start in range(0, days, days_a_portion):
+                portion = every_day[start : start + days_a_portion]
+                now = _evening(portion[-1])
+                of_portion = (record for day in portion for record in _of_day(day, mixes_a_day))
+                written += _append(ledger, of_portion, "m1", written)
+                if time.perf_counter() > told + 20:
+                    told = time.perf_counter()
+                    print(f"\n{path.name}: {portion[-1]}, {written:,} records in {told - began:,.0f} s", flush=True)
+            now = _evening(LAST + timedelta(days=1))
+            _append(ledger, _counts(every_day), "ida", 0)
+        took = time.perf_counter() - began
+        print(
+            f"\n{path.name}: {written:,} records, about {movements:,} movements in {took:,.0f} s "
+            f"({written / took:,.0f} records/s), {making.stat().st_size / 1e6:,.0f} MB",
+            flush=True,
+        )
+        making.rename(path)
+
+
+def _append(ledger: Ledger, records: Iterable[Record], sender: str, before: int) -> int:
+    """Append records in one transaction, numbered on from those before; how many."""
+    entries = [
+        ledger.entry(kind, content, sender=sender, record_id=f"r{before + number}")
+        for number, (kind, content) in enumerate(records)
     ]
-    _append(
-        ledger,
-        [ledger.entry("count", content, sender="ida", record_id=f"c{n}") for n, content in enumerate(counts)],
-    )
-    ledger.close()
-    making.rename(path)
-    Path(f"{making}-lock").unlink(missing_ok=True)
-
-
-def _append(ledger: Ledger, entries: list[Any]) -> None:
     accepted, refused = ledger.append_all(entries)
     assert not refused, refused[0].error
     assert all(one is not None and one.new for one in accepted)
+    return len(entries)
+
+
+def _counts(days: list[date]) -> Iterator[Record]:
+    for day in days:
+        if day.day == 1:
+            for place in COUNTED:
+                mass = {"mass_kg": Decimal(20_000), "error_pct": Decimal("1.5")}
+                yield "count", {"at": day.isoformat(), "place": place, **mass}
 
 
 def _of_day(day: date, mixes: int) -> Iterator[Record]:
