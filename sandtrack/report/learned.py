@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from sandtrack.report.text import Names, minutes, number, table, wrapped
 from sandtrack.shop import Answer
 
@@ -12,9 +15,7 @@ def learned(given: Answer, names: Names, units: str) -> list[str]:
     lines = [names("binder_systems", values["binder_system"])]
     if not given.possible:
         return lines
-    checks = f"{values['checks']:,} checks" if values["checks"] != 1 else "1 check"
-    since = f" from {values['from']} to {values['until']}" if values["from"] else ""
-    lines += wrapped("  rests on ", f"{checks} by {values['definition'].replace('_', ' ')}{since}")
+    lines += _checks(values)
     setting = next(name for name in ("fast_share", "catalyst_pct") if name in values["reference"])
     at = values["reference"][setting]
     where = f"{at:.0%} fast" if setting == "fast_share" else f"{number(at)} %"
@@ -50,16 +51,45 @@ def learned(given: Answer, names: Names, units: str) -> list[str]:
             lines.append(f"  checked at {what} {number(ends[0])} to {number(ends[1])}{unit}")
     for sentence in values["words"]:
         lines += wrapped("  ", sentence)
-    told = values["backtest"]
-    if told is not None:
-        inside = ", ".join(
-            f"{told[f'inside_{cover}']:.0%} in the {cover} % range"
-            for cover in (50, 80, 95)
-            if told[f"inside_{cover}"] is not None
-        )
-        lines += wrapped("  foretold ", f"each check from those before it: {inside}")
+    for jump in values["jumps"][1 if values["alarm"] else 0 :]:  # the words tell of the one that rang the alarm
+        since = _counted(jump["checks_since"], "check")
+        lines.append(f"  the law jumped {jump['change_pct']:+.0f} % {jump['age_days']:.0f} days ago ({since} since)")
+    lines += _foretold(values["backtest"])
     lines += wrapped("  trust it? ", values["trust_words"])
     return lines + wrapped("  next     ", values["next_check"]["words"])
+
+
+def _checks(values: Mapping[str, Any]) -> list[str]:
+    """The checks that the law rests on, and those that were left out."""
+    checks = _counted(values["checks"], "check")
+    told = f"{checks} by {values['definition'].replace('_', ' ')}"
+    if values["from"]:
+        told += f" from {values['from']} to {values['until']}, worth {values['worth']:.0f} by their age"
+    if values["lots"]:
+        told += f", of {_counted(values['lots'], 'resin lot')}"
+    lines = wrapped("  rests on ", told)
+    left_out = ", ".join(f"{count:,} {what.replace('_', ' ')}" for what, count in values["left_out"].items())
+    return lines + (wrapped("  left out ", left_out) if left_out else [])
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count:,} {what}" + ("" if count == 1 else "s")
+
+
+def _foretold(told: Mapping[str, Any] | None) -> list[str]:
+    """How well each check was foretold from those before it, and by two simple rules."""
+    if told is None:
+        return []
+    inside = ", ".join(f"{told[f'inside_{cover}']:.0%} in the {cover} % range" for cover in (50, 80, 95))
+    fitted = "" if told["stride"] == 1 else f", learned anew every {told['stride']}"
+    lines = wrapped("  foretold ", f"each check from those before it{fitted}: {inside}")
+    if told["error_pct"] is None:
+        return lines
+    errors = (
+        f"mean {told['error_pct']:.1f} %; the belief that never learns {told['error_default_pct']:.1f} %; the mean of "
+        f"the checks so far, doubled for 10 °C colder, {told['error_mean_pct']:.1f} %"
+    )
+    return lines + wrapped("  error    ", errors)
 
 
 def stopped(given: Answer, names: Names, units: str) -> list[str]:

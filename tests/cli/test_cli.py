@@ -243,9 +243,22 @@ def test_what_the_checks_taught_is_told(demo_shop: Path):
     """The law with ranges, how it foretold, whether to trust it and the next check, all in words."""
     told = run("learned", "furan", "--why", "--at", AT, shop=demo_shop)
     assert told.exit_code == 0, told.output
-    for words in ("activation energy, kJ/mol", "foretold each check", "trust it? Yes:", "Check a mould at", "because"):
-        assert words in told.output
+    flat = " ".join(told.output.split())
+    for words in ("activation energy, kJ/mol", "learned anew every 6", "of 16 resin lots", "the belief that never",
+                  "doubled for 10 °C colder", "trust it? Yes:", "Check a mould at", "because"):  # fmt: skip
+        assert words in flat
     assert run("learned", "clay", shop=demo_shop).exit_code == 2
+
+
+def test_checks_that_are_left_out_are_told(new_shop: Path):
+    """Two checks by hand count, one by a hardness gauge does not, and the report says so."""
+    for day, definition in (("02", "hand"), ("03", "hand"), ("04", "hardness")):
+        run("log", "strip_check", "--at", f"2025-02-{day} 10:00", "--binder-system", "furan",
+            "--definition", definition, "--earliest-min", "40", "--latest-min", "45", "--catalyst-pct", "34", "--sand-temp-c", "20",
+            shop=new_shop)  # fmt: skip
+    told = run("learned", "furan", "--at", "2025-02-05", shop=new_shop).output
+    assert "rests on 2 checks by hand from 2025-02-02 to 2025-02-03, worth 2 by their age" in told
+    assert "left out 1 by hardness" in told
 
 
 def test_a_stopped_fill_is_carried_on_or_dumped(demo_shop: Path):

@@ -206,7 +206,7 @@ def _judged(closed: int, inside: float, errors: tuple[float, float, float]) -> t
 
 
 def _percent(error: float) -> str:
-    return f"{100 * math.expm1(error):.0f}"
+    return f"{100 * math.expm1(error):.1f}"
 
 
 def _mean(values: Array) -> float:
