@@ -254,8 +254,8 @@ def test_checks_that_are_left_out_are_told(new_shop: Path):
     """Two checks by hand count, one by a hardness gauge does not, and the report says so."""
     for day, definition in (("02", "hand"), ("03", "hand"), ("04", "hardness")):
         run("log", "strip_check", "--at", f"2025-02-{day} 10:00", "--binder-system", "furan",
-            "--definition", definition, "--earliest-min", "40", "--latest-min", "45", "--catalyst-pct", "34", "--sand-temp-c", "20",
-            shop=new_shop)  # fmt: skip
+            "--definition", definition, "--earliest-min", "40", "--latest-min", "45", "--catalyst-pct", "34",
+            "--sand-temp-c", "20", shop=new_shop)  # fmt: skip
     told = run("learned", "furan", "--at", "2025-02-05", shop=new_shop).output
     assert "rests on 2 checks by hand from 2025-02-02 to 2025-02-03, worth 2 by their age" in told
     assert "left out 1 by hardness" in told

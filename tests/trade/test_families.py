@@ -118,5 +118,20 @@ def test_every_crossing_is_told():
         for sand in FAMILIES:
             told = crossing_advice(binder_family=binder, sand_family=sand)
             assert bool(told) == (binder != sand)
-    (told,) = crossing_advice(binder_family="phenolic_urethane", sand_family="furan_acid")
-    assert told.code == "acid_sand_in_other_cure"
+
+
+@pytest.mark.parametrize(
+    ("binder", "sand", "code"),
+    [
+        ("phenolic_acid", "silicate_ester", "alkaline_sand_in_acid_cure"),
+        ("phenolic_urethane", "furan_acid", "acid_sand_in_other_cure"),
+        ("silicate_ester", "phenolic_acid", "acid_sand_in_other_cure"),
+        ("furan_acid", "phenolic_urethane", "sand_of_other_family"),
+        ("furan_acid", "phenolic_acid", "sand_of_other_family"),
+    ],
+)
+def test_what_a_crossing_does_is_told(binder, sand, code):
+    """Alkali kills an acid cure, acid upsets the others; where no harm is known of, a test piece is asked for."""
+    (told,) = crossing_advice(binder_family=binder, sand_family=sand)
+    assert told.code == code
+    assert ("test piece" in told.text) == (code == "sand_of_other_family")
