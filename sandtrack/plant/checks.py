@@ -168,6 +168,10 @@ def _mixers(plant: Plant) -> Iterator[FieldError]:
             yield from _missing(f"mixers.{key}.draws", system, "binder systems", plant.binder_systems)
             for stream, place in streams.items():
                 yield from _missing(f"mixers.{key}.draws.{system}.{stream}", place, "places", plant.places)
+        drawn = {(system, draw) for system, draws in mixer.draws.items() for draw in draws}
+        known = sorted({draw for _, draw in drawn} | {f"{system}_{draw}" for system, draw in drawn})
+        for stream in mixer.setting_steps:
+            yield from _missing(f"mixers.{key}.setting_steps", stream, "streams that it draws", known)
 
 
 def _patterns(plant: Plant) -> Iterator[FieldError]:

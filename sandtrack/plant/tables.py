@@ -219,6 +219,9 @@ class Mixer:
     sand_tolerance_pct: float | None = told(f.Percent("tolerance of the sand rate"))
     resin_tolerance_pct: float | None = told(f.Percent("tolerance of the resin rate"))
     catalyst_tolerance_pct: float | None = told(f.Percent("tolerance of the catalyst rate"))
+    setting_steps: Mapping[str, float] = told(
+        Named(f.Number(above=0), "for each stream, the smallest step that its pump's setting can be set by"), dict
+    )
     draws: Mapping[str, Mapping[str, str]] = told(
         Named(Named(f.Key(refers="places")), "for each system, the place of each stream"), dict
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from sandtrack.report import brief, learned, mixers, tables
@@ -151,11 +151,8 @@ def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
         if rate
     ]
     lines += wrapped("  rates    ", ", ".join(flows))
-    pumps = [
-        f"{name.replace('_', ' ')} {rate:.0f} ml/min" for name, rate in found.get("flows_ml_min", {}).items() if rate
-    ]
-    if pumps:
-        lines += wrapped("  pumps    ", ", ".join(pumps))
+    pumps = "; ".join(_pumps(given, found))
+    lines += wrapped("  pumps    ", pumps) if pumps else []
     law = [one["value"] for one in given["basis"] if one["what"] in ("strip times", "belief")]
     lines += wrapped("  times    ", "; ".join([*law, 'what "could be" holds 8 of 10 cases']))
     return lines
@@ -181,6 +178,20 @@ def _times(given: Mapping[str, Any], found: Mapping[str, Any], units: str) -> li
         by = f"{given['values']['wanted_strip_min']:g} min"
         lines.append(f"  chance   {found['chance_to_strip']:.0%} to have stripped by {by}")
     return lines
+
+
+def _pumps(given: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[str]:
+    """Each liquid by volume, and on its pump's own scale where that is known."""
+    for name in found["flows_kg_min"]:
+        pump, volume = found.get("pumps", {}).get(name), found["flows_ml_min"].get(name)
+        span = given["ranges"].get(f"pump_setting.{name}") or found.get(f"pump_setting.{name}")
+        told = [f"{volume:.0f} ml/min"] if volume else []
+        if pump:
+            reach = f" ({number(span['low'])} to {number(span['high'])})" if span else ""
+            at = f"{pump['setting']:g}" if pump["step"] else number(pump["setting"])
+            told.append(f"setting {at}{reach}")
+        if told:
+            yield f"{name.replace('_', ' ')} {', '.join(told)}"
 
 
 def lever(found: Mapping[str, Any]) -> str:

@@ -10,7 +10,7 @@ import pytest
 
 from sandtrack import Shop
 from sandtrack.shop import Answer
-from sandtrack.shop.mixers.pumps import pump_setting
+from sandtrack.shop.mixers.pumps import sessions
 from sandtrack.shop.picture import picture
 
 MakeShop = Callable[[dict[str, Any]], Shop]
@@ -82,17 +82,15 @@ def test_a_line_through_several_settings(shop: Shop) -> None:
     assert one["settings"] == [20, 40, 60]
     assert one["rate_kg_min"] == pytest.approx(3.05)
     with picture(shop.ledger, "2025-03-03 08:00") as seen:
-        found = pump_setting(seen, "m2", "resin", 2.5)
+        found = sessions(seen, "m2")["resin"][-1].setting_for(2.5)
     # The module's own example of the trade: 49.0 (47.5 to 50.7)
     assert found is not None
-    assert (found.setting, found.low, found.high) == pytest.approx((49.0, 47.5, 50.7), abs=0.05)
+    assert (found.value, found.low, found.high) == pytest.approx((49.0, 47.5, 50.7), abs=0.05)
     assert found.inside
 
 
-def test_a_pump_never_caught_has_no_setting(shop: Shop) -> None:
-    """Where no calibration is recorded there is no setting, and the question is answered no."""
-    with picture(shop.ledger, "2025-03-03 08:00") as seen:
-        assert pump_setting(seen, "m2", "resin", 0.6) is None
+def test_a_mixer_never_caught_is_a_no(shop: Shop) -> None:
+    """Where no calibration is recorded the question is answered no."""
     answer = shop.calibration("m2")
     assert not answer.possible
     assert "no calibration of Small mixer" in answer.because

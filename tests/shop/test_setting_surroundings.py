@@ -15,6 +15,7 @@ from sandtrack.trade.cure import CureLaw
 from sandtrack.trade.maturity import strip_points_min, time_constant_min
 
 Make = Callable[[dict[str, Any]], Shop]
+NOTHING = {"calibration_missing"}  # the small shop's pumps were never caught
 
 
 def codes(answer: Answer) -> set[str]:
@@ -152,7 +153,7 @@ def test_sand_that_takes_acid_is_flagged(shop: Shop) -> None:
     text = text_of(shop.setting("m1", "furan", 20), "acid_demand")
     assert text.startswith("the sand's acid demand, 3.6 ml (")
     assert "could take up to 19 % of resin in acid, of the usual 35 %" in text
-    assert not codes(shop.setting("m1", "ester", 20)), "an ester cure takes no acid"
+    assert codes(shop.setting("m1", "ester", 20)) == NOTHING, "an ester cure takes no acid"
 
 
 def test_sand_that_brings_acid_is_flagged(shop: Shop) -> None:
@@ -169,10 +170,10 @@ def test_little_or_old_acid_demand_says_nothing(shop: Shop) -> None:
     """0.2·3 - 0.8·0.5 = 0.2 ml is nothing; the newest test of a silo counts, and none older than 60 days."""
     acid_test(shop, "silo_new", 40, at="2025-01-01 09:00")
     acid_test(shop, "silo_f", 40, at="2025-01-01 09:00")
-    assert not codes(shop.setting("m1", "furan", 20))
+    assert codes(shop.setting("m1", "furan", 20)) == NOTHING
     acid_test(shop, "silo_new", 3)
     acid_test(shop, "silo_f", -0.5)
-    assert not codes(shop.setting("m1", "furan", 20))
+    assert codes(shop.setting("m1", "furan", 20)) == NOTHING
 
 
 def test_acid_demand_outside_the_shops_limit(make_shop: Make, content: dict[str, Any]) -> None:

@@ -1,4 +1,4 @@
-"""What to look at before a mixer is set: blocked stock, old lots, calibration, sand of another family, wet sand."""
+"""What to look at before a mixer is set: blocked stock, old lots, sand of another family, wet sand."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from sandtrack.trade.advice import crossing_advice, moisture_advice
 from sandtrack.trade.moisture import moisture_pct
 
 _DAY = 86_400_000_000
-_LOOK_BACK_DAYS = 400  # for lots and calibrations: longer than liquids keep
+_LOOK_BACK_DAYS = 400  # longer than liquids keep
 _MOISTURE_DAYS = 7  # practice: a moisture test older than a week says nothing of the sand in the silo
 
 
@@ -50,11 +50,10 @@ def look_at(picture: Picture, mixer: Mixer, system: System, lots: list[Lot]) -> 
             f"the set-up does not say what {picture.name('mixers', mixer.key)} draws {system.name} from "
             f"(mixers.{mixer.key}.draws.{system.key}): blocked stock, lots and reclaimed sand cannot be checked"
         )
-        return [], [Flag("draws_unknown", text, mixer.key), *_calibration(picture, mixer)]
+        return [], [Flag("draws_unknown", text, mixer.key)]
     blocking = list(_blocking(picture, draws, lots))
     return blocking, [
         *_past_use_by(picture, lots),
-        *_calibration(picture, mixer),
         *_crossings(picture, draws, system),
         *_wet(picture, draws, system),
     ]
@@ -120,26 +119,6 @@ def _past_use_by(picture: Picture, lots: list[Lot]) -> Iterator[Flag]:
                 f"used by {last}: test it, or change it"
             )
             yield Flag("past_use_by", text, lot.name or lot.place)
-
-
-def _calibration(picture: Picture, mixer: Mixer) -> Iterator[Flag]:
-    every = mixer.calibrate_every_days
-    if every is None:
-        return
-    name = picture.name("mixers", mixer.key)
-    since = picture.at - round(max(every, _LOOK_BACK_DAYS) * _DAY)
-    for seen in picture.records("calibration", since=since, newest_first=True):
-        if seen.values["mixer"] != mixer.key:
-            continue
-        if seen.at < picture.at - every * _DAY:
-            text = (
-                f"{name} was last calibrated on {times.day_of(seen.at, picture.zone)}; "
-                f"it is due every {every:g} days: flows may be off"
-            )
-            yield Flag("calibration_overdue", text, mixer.key)
-        return
-    text = f"no calibration of {name} is recorded; it is due every {every:g} days: flows may be off"
-    yield Flag("calibration_overdue", text, mixer.key)
 
 
 def _sands(picture: Picture, draws: Mapping[str, str]) -> dict[str, set[str]]:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from sandtrack.shop.dosing.pumped import Pumped
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.warmth import Surroundings
 from sandtrack.trade.learning.protocol import StripTimes
@@ -35,7 +36,7 @@ class Times:
 class Job:
     """One box to be moulded in one binder system, with sand of one temperature."""
 
-    system: System
+    pumped: Pumped
     law: StripTimes
     sand_temp_c: float
     chance: float
@@ -46,6 +47,16 @@ class Job:
     """Label of the resin's lot among the checks."""
     around: Surroundings | None = None
     """Pattern and room, where they are known: then the slowest point of the mould counts."""
+
+    @property
+    def system(self) -> System:
+        """The binder system, as the pumps deliver what does not set its speed."""
+        return self.pumped.system
+
+    @property
+    def settings(self) -> tuple[float, ...]:
+        """Every setting of what sets the speed that can be set, lowest first."""
+        return self.pumped.levers
 
     @cached_property
     def _told(self) -> dict[float, Times]:
@@ -91,9 +102,9 @@ class Job:
 
     def smallest(self) -> float | None:
         """Smallest setting, rounded up to what can be set, that strips in time; None where none does."""
-        settings = self.system.settings()
         if self.wanted_min is None:
             return None
+        settings = self.settings
         exact = self._lever_wanted(self.wanted_min, settings)
         if exact is None:
             return None
@@ -101,7 +112,7 @@ class Job:
         rounded = (lever for lever in settings if lever >= exact * (1 - _HAIR))
         return next((lever for lever in rounded if self.strips(lever)), None)
 
-    def _lever_wanted(self, by_min: float, settings: list[float]) -> float | None:
+    def _lever_wanted(self, by_min: float, settings: tuple[float, ...]) -> float | None:
         """Where to begin looking for a setting that strips in time."""
         if self.around is None:
             ends = (settings[0], settings[-1])
@@ -119,7 +130,7 @@ class Job:
 
     def fastest_fitting(self) -> float | None:
         """Largest setting that leaves time to fill, None where none does."""
-        settings = self.system.settings()
+        settings = list(self.settings)
         if self.fill_min is not None:
             # All at once first; those that may fit are then looked at one by one.
             low, middle, _ = self.law.strip_range_min(self.sand_temp_c, np.array(settings), lot=self.lot)

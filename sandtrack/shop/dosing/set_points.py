@@ -1,32 +1,39 @@
-"""The set-points of one setting: percents, flows by mass and volume, masses for a box, and its times."""
+"""The set-points of one setting: percents, flows by mass and volume, pumps on their own scale, masses for a box."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from sandtrack.plant import Mixer
-from sandtrack.shop.answer import Flag
-from sandtrack.shop.dosing.serving import Job, Times
+from sandtrack.records import times
+from sandtrack.shop.answer import Flag, Range
+from sandtrack.shop.dosing.pumped import Pumped
+from sandtrack.shop.dosing.serving import COVERAGE, Job, Times
 from sandtrack.shop.dosing.systems import System
+from sandtrack.shop.mixers.pumps import CATCH, Rate
 from sandtrack.shop.picture import Picture
 from sandtrack.trade.dosing import flow_ml_min
 from sandtrack.trade.recipe import outside_windows
 
+_STRIP_MEANING = (
+    "time from the last sand in the box until the pattern can be drawn; the next mould lies inside with this chance"
+)
+_WORK_MEANING = "time from the first sand in the box within which it can be filled and compacted"
+_PUMP_MEANING = "settings at which the stream cannot be told from the wanted rate (Fieller)"
 
-def spans(told: Times) -> dict[str, dict[str, float]]:
-    """Strip and work time as low, mid, high."""
-    names = ("low", "mid", "high")
-    return {
-        "strip_time_min": dict(zip(names, told.strip_min, strict=True)),
-        "work_time_min": dict(zip(names, told.work_min, strict=True)),
-    }
+
+def spans(ranges: Mapping[str, Range]) -> dict[str, dict[str, float]]:
+    """Ranges as low, mid, high."""
+    return {name: {"low": one.low, "mid": one.mid, "high": one.high} for name, one in ranges.items()}
 
 
 def of(
     picture: Picture, mixer: Mixer, job: Job, told: Times, box_kg: float | None
-) -> tuple[dict[str, Any], list[Flag]]:
-    """Set-points of one setting, and what to look at in them."""
-    system = job.system
+) -> tuple[dict[str, Any], dict[str, Range], list[Flag]]:
+    """Set-points of one setting, their ranges, and what to look at in them."""
+    pumped = job.pumped
+    system = pumped.at(told.lever)
     grade = system.family.lever == "grade"
     base = system.family.co_reactant_window_pct if grade else system.window
     points: dict[str, Any] = {
@@ -42,6 +49,16 @@ def of(
     flows = _streams(system, told.lever, mixer.sand_kg_min)
     volumes, flags = _volumes(picture, system, flows)
     points |= {"flows_kg_min": flows, "flows_ml_min": volumes}
+    settings = pumped.settings(flows)
+    points["pumps"] = {liquid: _told(picture, pumped, liquid, setting) for liquid, setting in settings.items()}
+    ranges = {
+        "strip_time_min": Range(*told.strip_min, COVERAGE, _STRIP_MEANING),
+        "work_time_min": Range(*told.work_min, COVERAGE, _WORK_MEANING),
+    }
+    for liquid, one in settings.items():
+        if (span := one.told(_PUMP_MEANING)) is not None:
+            ranges[f"pump_setting.{liquid}"] = span
+    flags += _guessed(picture, mixer, pumped, settings)
     if box_kg is not None and job.fill_min is not None:
         points |= {
             "box_sand_kg": box_kg,
@@ -55,7 +72,40 @@ def of(
         flags.append(Flag("reclaimed_share_unknown", text, system.key))
     for outside in outside_windows(system.recipe(told.lever)):
         flags.append(Flag("outside_window", outside.text, system.key))
-    return points, flags
+    return points, ranges, flags
+
+
+def _told(picture: Picture, pumped: Pumped, liquid: str, setting: Rate) -> dict[str, Any]:
+    """One pump on its own scale."""
+    pump = pumped.pumps[liquid]
+    return {
+        "stream": pump.session.stream,
+        "setting": setting.value,
+        "step": pump.step,
+        "inside": setting.inside,
+        "calibrated_at": times.show(pump.session.at, picture.zone),
+    }
+
+
+def _guessed(picture: Picture, mixer: Mixer, pumped: Pumped, settings: Mapping[str, Rate]) -> Iterator[Flag]:
+    """Pumps that are to be set where they were not caught."""
+    name, alone = picture.name("mixers", mixer.key), []
+    for liquid, setting in settings.items():
+        if setting.inside:
+            continue
+        low, *more = pumped.pumps[liquid].session.settings
+        what = liquid.replace("_", " ")
+        if more:
+            text = (
+                f"{what} of {name} at setting {setting.value:.4g} lies beyond the {low:g} to {more[-1]:g} that were "
+                "caught: a guess, so catch it there before it is used"
+            )
+            yield Flag("beyond_calibration", text, liquid)
+        else:
+            alone.append(f"{what} at {low:g}, so that {setting.value:.4g} is in proportion to it")
+    if alone:
+        text = f"caught at one setting only on {name}: {'; '.join(alone)}; {CATCH}"
+        yield Flag("one_setting_caught", text, mixer.key)
 
 
 def _streams(system: System, lever: float, sand_kg: float) -> dict[str, float]:

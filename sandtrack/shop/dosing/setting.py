@@ -11,17 +11,13 @@ from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW, WRONG_MATER
 from sandtrack.shop.dosing import acid, readiness, sand_temperature, set_points, ways_out
 from sandtrack.shop.dosing.asked import Asked, read
 from sandtrack.shop.dosing.learned import Law, learned_law
-from sandtrack.shop.dosing.serving import COVERAGE, Job, Times
+from sandtrack.shop.dosing.pumped import pumped
+from sandtrack.shop.dosing.serving import Job, Times
 from sandtrack.shop.dosing.words import minutes, moulders_words
 from sandtrack.shop.picture import Picture
 from sandtrack.trade.advice import temperature_advice
 from sandtrack.trade.family import Family
 from sandtrack.trade.recipe import AmountIsNoLever, with_lever
-
-_STRIP_MEANING = (
-    "time from the last sand in the box until the pattern can be drawn; the next mould lies inside with this chance"
-)
-_WORK_MEANING = "time from the first sand in the box within which it can be filled and compacted"
 
 
 def setting(
@@ -47,12 +43,15 @@ def setting(
     `wanted_chance`; `resin_pct`, `catalyst_pct` (with `catalyst_base`, what is 100 %), `fast_share` (grades only),
     `chance_to_strip`, `strip_time_min`, `work_time_min` (middles), `fill_within_min` (planning limit), `flows_kg_min`
     and `flows_ml_min` by stream; with a box `box_sand_kg`, `fill_time_min`, `work_time_used_share` (of the low end of
-    the work time), `masses_kg`, `strip_after_first_sand_min` (the middle on the clock of the first sand); with a
+    the work time), `masses_kg`, `strip_after_first_sand_min` (the middle on the clock of the first sand); `pumps`, the
+    setting of each liquid whose calibration is in force on its pump's own scale ({liquid: `stream`, `setting`, `step`,
+    `inside` the settings caught, `calibrated_at`}): where the set-up gives a step it lies on one, and percents, flows,
+    times and chance are those of the rounded settings, a setting asked about being moved to the nearest; with a
     pattern's or the room's temperature `slowest_point` (`core_min`, `face_min`, `slowest`, `face_temp_c`, …), by which
     the strip time then goes; `resin_lot`; `say`, the moulder's words. Where nothing serves: `nearest` with the same
     names and `serves` false.
-    Ranges: `strip_time_min`, `work_time_min`. A sand temperature that is `supposed` is not held against today's
-    readings. Raises UnknownName, InputErrors.
+    Ranges: `strip_time_min`, `work_time_min`, `pump_setting.LIQUID`. A sand temperature that is `supposed` is not held
+    against today's readings. Raises UnknownName, InputErrors.
     """
     asked = read(
         picture,
@@ -188,6 +187,8 @@ def _answered(draft: _Draft) -> Answer:
     draft.flags += blocking
     draft.flags += notes
     draft.flags += acid.demand(picture, asked.mixer, system)
+    delivery = pumped(picture, asked.mixer, system)
+    draft.flags += delivery.flags
     draft.basis += system.basis
     if law is not None:
         draft.basis.append(law.basis(picture))
@@ -213,7 +214,7 @@ def _answered(draft: _Draft) -> Answer:
         draft.flags.append(Flag(advice.code, advice.text, asked.mixer.key))
     box, lot = asked.box_kg, law.lot_now(lots)
     job = Job(
-        system=system,
+        pumped=delivery,
         law=law.times,
         sand_temp_c=temp,
         chance=asked.numbers.get("chance", limits.chance_to_strip),
@@ -224,6 +225,7 @@ def _answered(draft: _Draft) -> Answer:
         around=asked.around(law.cure_law),
     )
     draft.law = law
+    draft.basis += delivery.basis
     draft.flags += [*law.flags(), *law.lot_flags(lot)]
     if lot:
         draft.values["resin_lot"] = lot
@@ -232,15 +234,15 @@ def _answered(draft: _Draft) -> Answer:
     _say_what_was_asked(draft, job)
     what_if = asked.what_if
     if what_if is not None:
-        return _what_if(draft, job, what_if)
+        return _what_if(draft, job, delivery.nearest(what_if))
     lever = job.serving()
     if lever is not None:
         _tell(draft, job, lever)
         return draft.answer()
     nearest, because, instead = ways_out.found(picture, asked.mixer, job, box)
     told = job.times(nearest)
-    points = {**_points(draft, job, told), **set_points.spans(told)}
-    draft.values["nearest"] = {"serves": False, "why_not": because, **points}
+    points, ranges = _points(draft, job, told)
+    draft.values["nearest"] = {"serves": False, "why_not": because, **points, **set_points.spans(ranges)}
     return draft.answer(because, instead)
 
 
@@ -300,22 +302,22 @@ def _what_if(draft: _Draft, job: Job, lever: float) -> Answer:
     return draft.answer()
 
 
-def _points(draft: _Draft, job: Job, told: Times) -> dict[str, Any]:
-    points, flags = set_points.of(draft.picture, draft.asked.mixer, job, told, draft.asked.box_kg)
+def _points(draft: _Draft, job: Job, told: Times) -> tuple[dict[str, Any], dict[str, Range]]:
+    points, ranges, flags = set_points.of(draft.picture, draft.asked.mixer, job, told, draft.asked.box_kg)
     draft.flags += flags
     if draft.law is not None:
         draft.flags += draft.law.outside(job.sand_temp_c, told.lever)
     if job.around is not None:
         points["slowest_point"] = job.around.told(job.sand_temp_c, told.lever)
-    return points
+    return points, ranges
 
 
 def _tell(draft: _Draft, job: Job, lever: float) -> None:
     told = job.times(lever)
-    draft.values |= _points(draft, job, told)
+    points, ranges = _points(draft, job, told)
+    draft.values |= points
+    draft.ranges |= ranges
     draft.values["strip_time_min"], draft.values["work_time_min"] = told.strip_min[1], told.work_min[1]
     draft.values["say"] = moulders_words(told.strip_min, job.fill_min)
     if job.fill_min is not None:
         draft.values["strip_after_first_sand_min"] = job.fill_min + told.strip_min[1]
-    draft.ranges["strip_time_min"] = Range(*told.strip_min, COVERAGE, _STRIP_MEANING)
-    draft.ranges["work_time_min"] = Range(*told.work_min, COVERAGE, _WORK_MEANING)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 from sandtrack.errors import FieldError
 from sandtrack.plant import BinderSystem, Plant
@@ -70,7 +71,7 @@ class System:
         """A setting in words."""
         if self.family.lever == "grade":
             return f"{lever:.0%} of the fast grade"
-        return f"{lever:g} % {self.lever_word}"
+        return f"{lever:.4g} % {self.lever_word}"
 
     def settings(self) -> list[float]:
         """Every setting that can be told to a mixer, from the low end of the window to its high end."""
@@ -80,8 +81,8 @@ class System:
         # A window narrower than one step still has an end of its own.
         return [round(count * step, 2) for count in range(first, last + 1)] or [self.window.high]
 
-    def recipe(self, lever: float) -> Recipe:
-        """All percents at one setting of what sets the speed."""
+    def recipe(self, lever: Any) -> Recipe:
+        """All percents at one setting of what sets the speed, or at many."""
         entry = self.entry
         if self.family.lever == "grade":
             return Recipe(
@@ -101,8 +102,8 @@ class System:
             part_1_share=_part_1_share(entry) if self.family.part_1_share is not None else None,
         )
 
-    def dose(self, lever: float, sand_kg: float) -> Dose:
-        """Masses of all liquids for a mass of sand, or flows for a flow of it. [kg or kg/min]"""
+    def dose(self, lever: Any, sand_kg: float) -> Dose:
+        """Masses of all liquids for a mass of sand, or flows for a flow of it; at many settings too. [kg or kg/min]"""
         return masses_kg(self.recipe(lever), sand_kg=sand_kg)
 
     def lever_used(self, streams: Iterable[tuple[str, bool, float]]) -> float | None:

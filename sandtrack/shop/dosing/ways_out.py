@@ -19,7 +19,7 @@ def found(picture: Picture, mixer: Mixer, job: Job, box_kg: float | None) -> tup
     """The nearest setting, why it does not serve, and what would."""
     lever = job.smallest()
     if lever is None:
-        end = job.system.settings()[-1]
+        end = job.settings[-1]
         instead = [*_allow(job), *(list(_at_another_temperature(job, warmer=True)) or ["warmer sand"])]
         instead += another_speed(job.system, faster=True)
         if not job.fits(end):
@@ -28,7 +28,7 @@ def found(picture: Picture, mixer: Mixer, job: Job, box_kg: float | None) -> tup
     nearest = job.fastest_fitting()
     instead = [*_allow(job), *_at_another_temperature(job, warmer=False)]
     instead += _to_fill(picture, mixer, job, lever, box_kg or 0.0)
-    least = job.system.settings()[0]
+    least = job.settings[0]
     if lever == least:  # only here is the sand quicker than was asked for
         instead += another_speed(job.system, faster=False)
     if nearest is None:

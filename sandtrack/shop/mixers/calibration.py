@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 from sandtrack.plant import Mixer
@@ -13,12 +13,22 @@ from sandtrack.shop import cautions
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.dosing import systems
 from sandtrack.shop.mixers import changes
-from sandtrack.shop.mixers.pumps import CHANCE, LINE, PROPORTION, Rate, Session, Use, sessions, tolerance_pct, uses
+from sandtrack.shop.mixers.pumps import (
+    CATCH,
+    CHANCE,
+    LINE,
+    PROPORTION,
+    Rate,
+    Session,
+    Use,
+    due_on,
+    sessions,
+    tolerance_pct,
+    uses,
+)
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import day
 from sandtrack.trade.catches import ratio_error_pct
-
-CATCH = "weigh three timed catches of each stream, two settings or more"
 
 
 def calibration(picture: Picture, mixer: str) -> Answer:
@@ -281,10 +291,5 @@ def _together(parts: list[tuple[float, float, float | None]]) -> tuple[float, fl
 
 def _due(picture: Picture, mixer: Mixer, found: Mapping[str, list[Session]]) -> tuple[date | None, bool]:
     """The working day by which the stream calibrated longest ago is due, and whether that day has passed."""
-    every = mixer.calibrate_every_days
-    if every is None:
-        return None, False
-    oldest = min(known[-1].at for known in found.values())
-    due = date.fromisoformat(times.day_of(oldest, picture.zone)) + timedelta(days=math.floor(every))
-    due = next(iter(picture.working_days(due, due + timedelta(days=60))), due)
-    return due, picture.today > due
+    due = due_on(picture, mixer, min(known[-1].at for known in found.values()))
+    return due, due is not None and picture.today > due

@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date, timedelta
 from functools import cached_property
-from typing import NamedTuple
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from sandtrack.plant import Mixer
 from sandtrack.records import times
 from sandtrack.shop.answer import Range
-from sandtrack.shop.picture import KG, Picture
+from sandtrack.shop.picture import KG, Picture, Seen
 from sandtrack.trade.calibration import CalibrationLine, Estimate, calibration_line
 from sandtrack.trade.catches import CatchSpread, catch_spread, rates_kg_min
 
@@ -20,6 +23,8 @@ BACK_DAYS = 400
 CHANCE = 0.95
 LINE = "line through the catches at several settings"
 PROPORTION = "one setting caught: rate taken as proportional to the setting"
+CATCH = "weigh three timed catches of each stream, two settings or more"
+_HAIR = 1e-9
 
 
 class Catch(NamedTuple):
@@ -137,49 +142,134 @@ class Rate:
 
 
 @dataclass(frozen=True)
-class PumpSetting:
-    """The setting of one stream for a wanted rate."""
+class Pump:
+    """One stream's pump by its latest calibration, with the step that its setting is set by, where that is known."""
 
-    mixer: str
-    stream: str
-    kg_min: float
-    setting: float
-    low: float | None
-    high: float | None
-    inside: bool
-    """Whether the setting lies between those caught; beyond them it is a guess."""
-    how: str
-    calibrated_at: int
+    session: Session
+    step: float | None
+
+    @cached_property
+    def straight(self) -> tuple[float, float] | None:
+        """Rate at setting 0 and its rise per unit; None where the catches do not show that it rises."""
+        session, line = self.session, self.session.line
+        if line is not None:
+            rises = line.slope_kg_min > 0 and line.setting_for(0.0, chance=CHANCE).finite
+            return (line.intercept_kg_min, line.slope_kg_min) if rises else None
+        own, mean = session.last_setting, session.mean_kg_min(session.last_setting)
+        return (0.0, mean / own) if own > 0 and mean > 0 else None
+
+    def nearest_kg_min(self, kg_min: Any) -> Any:
+        """Rate at the step nearest to a rate, above none at all; nothing stays nothing."""
+        if self.step is None or self.straight is None:
+            return kg_min
+        steps = np.maximum(np.round(self._steps(kg_min)), self._fewest)
+        return np.where(np.asarray(kg_min) > 0, self._rate(steps), 0.0)
+
+    def either_kg_min(self, kg_min: float) -> tuple[float, ...]:
+        """Rates at the two steps around a rate, the nearer one first."""
+        if self.step is None or self.straight is None:
+            return (kg_min,)
+        exact = self._steps(kg_min)
+        near = max(round(exact), self._fewest)
+        other = max(near + (1 if exact > near else -1), self._fewest)
+        return self._rate(near), self._rate(other)
+
+    def setting_for(self, kg_min: float) -> Rate | None:
+        """Setting for a rate with its range, on a step where there are steps; None where it cannot be told."""
+        found = None if self.straight is None or not kg_min > 0 else self.session.setting_for(kg_min)
+        if found is None or not found.value > 0:
+            return None
+        value = found.value if self.step is None else round(round(found.value / self.step) * self.step, 9)
+        first, last = self.session.settings[0], self.session.settings[-1]
+        if first == last and found.low is not None and found.high is not None:  # not to be told from the one caught
+            inside = found.low <= first <= found.high
+        else:
+            inside = first * (1 - _HAIR) <= value <= last * (1 + _HAIR)
+        return Rate(value, found.low, found.high, inside)
+
+    def _steps(self, kg_min: Any) -> Any:
+        first, rise = self.straight or (0.0, 1.0)
+        return (kg_min - first) / rise / (self.step or 1.0)
+
+    def _rate(self, steps: Any) -> Any:
+        first, rise = self.straight or (0.0, 1.0)
+        return first + rise * steps * (self.step or 1.0)
+
+    @property
+    def _fewest(self) -> int:
+        """Fewest steps at which anything flows."""
+        return max(math.floor(float(self._steps(0.0)) + _HAIR) + 1, 1)
 
 
 def sessions(picture: Picture, mixer: str) -> dict[str, list[Session]]:
     """Calibrations of a mixer up to the picture's instant by stream, a day of the shop each, in order of time."""
-    found: dict[str, dict[str, list[tuple[int, Catch]]]] = {}
+    found: dict[str, dict[str, list[Seen]]] = {}
     since = picture.at - BACK_DAYS * DAY_US
     for seen in picture.records("calibration", since=since, naming=[mixer]):
-        if seen.values["mixer"] != mixer:
+        if seen.values["mixer"] == mixer:
+            days = found.setdefault(seen.values["stream"], {})
+            days.setdefault(times.day_of(seen.at, picture.zone), []).append(seen)
+    return {stream: [_session(picture, caught) for caught in days.values()] for stream, days in found.items()}
+
+
+def latest(picture: Picture, mixer: Mixer, system: str, draws: Iterable[str]) -> dict[str, Session]:
+    """Latest calibration of each draw of a system, under SYSTEM_NAME or under the draw's name alone.
+
+    Read from the newest back, no further than needed: the shared name does where it can mean no other pump.
+    """
+    own = {draw: f"{system}_{draw}" for draw in draws}
+    shared = {draw for draw in own if not _means_another(mixer, system, draw)}
+    caught: dict[str, list[Seen]] = {}
+    oldest = ""
+    since = picture.at - BACK_DAYS * DAY_US
+    for seen in picture.records("calibration", since=since, newest_first=True, naming=[mixer.key]):
+        stream, day = seen.values["stream"], times.day_of(seen.at, picture.zone)
+        if day != oldest and all(own[draw] in caught or (draw in shared and draw in caught) for draw in own):
+            break
+        if seen.values["mixer"] != mixer.key or not (stream in own or stream in own.values()):
             continue
-        on, day = picture.setups.on(seen.at), times.day_of(seen.at, picture.zone)
-        caught = found.setdefault(seen.values["stream"], {}).setdefault(day, [])
-        setting = float(seen.values["setting"])
-        caught += [
-            (seen.at, Catch(setting, float(one["seconds"]), on.mass_mg(one["mass_kg"]) / KG))
-            for one in seen.values["catches"]
-        ]
-    return {
-        stream: [Session(mixer, stream, caught[-1][0], tuple(catch for _, catch in caught)) for caught in days.values()]
-        for stream, days in found.items()
-    }
+        if stream not in caught:
+            caught[stream], oldest = [seen], day
+        elif times.day_of(caught[stream][0].at, picture.zone) == day:
+            caught[stream].append(seen)
+    found = {}
+    for draw, name in own.items():
+        known = [caught[one] for one in (name, draw) if one in caught]
+        if known:
+            found[draw] = _session(picture, (max(known, key=_last_at) if draw in shared else known[0])[::-1])
+    return found
 
 
-def pump_setting(picture: Picture, mixer: str, stream: str, kg_min: float) -> PumpSetting | None:
-    """Setting of a stream for a rate by its latest calibration, with its range; None where none was recorded."""
-    known = sessions(picture, mixer).get(stream)
-    found = known[-1].setting_for(kg_min) if known else None
-    if not known or found is None:
+def _last_at(caught: list[Seen]) -> int:
+    return caught[0].at
+
+
+def _means_another(mixer: Mixer, system: str, draw: str) -> bool:
+    """Whether another system draws by the same name from another place."""
+    place = mixer.draws.get(system, {}).get(draw)
+    return any(draws.get(draw, place) != place for key, draws in mixer.draws.items() if key != system)
+
+
+def _session(picture: Picture, caught: list[Seen]) -> Session:
+    """The catches of one stream on one day, in order of time."""
+    catches = [
+        Catch(float(seen.values["setting"]), float(one["seconds"]), on.mass_mg(one["mass_kg"]) / KG)
+        for seen in caught
+        for on in (picture.setups.on(seen.at),)
+        for one in seen.values["catches"]
+    ]
+    last = caught[-1]
+    return Session(last.values["mixer"], last.values["stream"], last.at, tuple(catches))
+
+
+def due_on(picture: Picture, mixer: Mixer, at: int) -> date | None:
+    """The working day by which a stream caught at an instant is due again; None where the mixer has no rule for it."""
+    every = mixer.calibrate_every_days
+    if every is None:
         return None
-    last = known[-1]
-    return PumpSetting(mixer, stream, kg_min, found.value, found.low, found.high, found.inside, last.how, last.at)
+    due = date.fromisoformat(times.day_of(at, picture.zone)) + timedelta(days=math.floor(every))
+    ahead = (due + timedelta(days=days) for days in range(60))
+    return next((day for day in ahead if picture.working_days(day, day)), due)
 
 
 class Use(NamedTuple):
