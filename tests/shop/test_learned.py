@@ -344,6 +344,14 @@ def test_a_jump_of_the_law_is_an_alarm(shop: Shop) -> None:
     assert shop.learned("furan").values["alarm"] is True
 
 
+def test_checks_that_contradict_each_other_are_told(shop: Shop) -> None:
+    """20 and 80 min at one setting rule each other out: the setting's answer says to take its range with care."""
+    check(shop, 0, 20, 21, at="2025-03-02 12:00")
+    check(shop, 0, 80, 82, at="2025-03-02 12:00")
+    told = text_of(shop.setting("m1", "furan", 20, catalyst_pct=35), "law_not_settled")
+    assert told == "the checks of Furan contradict each other: take its range with care"
+
+
 def test_no_reference_is_a_no(make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]) -> None:
     """Without a reference there is no definition to learn by; an unknown system is a wrong question."""
     del content["binder_systems"]["furan"]["reference"]

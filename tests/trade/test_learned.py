@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sandtrack.errors import FieldError
-from sandtrack.trade.learning import Belief, Checks, StripTimes, learn, learn_from
+from sandtrack.trade.learning import Belief, Checks, StripTimes, learn, learn_from, report
 
 BELIEF = Belief.default(strip_time_min=60, at_temp_c=20, at_lever=35)
 GRADE = Belief.default(strip_time_min=60, at_temp_c=20, at_lever=0.5, lever_kind="grade")
@@ -108,12 +108,18 @@ def test_a_gross_outlier_hardly_matters():
 
 @pytest.mark.parametrize("count", [2, 3, 4, 5])
 def test_contradiction_is_survived(count):
-    """Checks that cannot all be true give a finite range, and it is said where the fit did not settle."""
+    """Checks that cannot all be true give a finite range."""
     early = [40.0 if k % 2 else 15.0 for k in range(count)]
     learned = taught(early, [e + 5 for e in early])
     low, middle, high = learned.strip_range_min(20, 35)
     assert 5 < low < middle < high < 150
-    assert isinstance(learned.settled, bool)
+
+
+def test_a_fit_that_does_not_settle_is_told():
+    """Six checks at one setting, from 5 to 300 min, rule each other out: no rest is found, and the words say it."""
+    learned = taught([10, 80, 40, 5, 300, 160], [11, 81, 41, 10, 301, 162], age_days=1)
+    assert not learned.settled
+    assert report(learned).words[-1].startswith("The checks contradict each other")
 
 
 @given(st.integers(0, 10**6), st.sampled_from(["as it is", "no doubt", "noise known", "no lots", "hardly any noise"]))
