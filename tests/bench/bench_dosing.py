@@ -17,7 +17,7 @@ from sandtrack.ledger import Ledger
 from sandtrack.shop import Answer, Shop
 from sandtrack.shop.loading import open_folder
 from sandtrack.trade.cure import CureLaw
-from sandtrack.trade.learning import Belief, Learned, learn
+from sandtrack.trade.learning import Belief, Checks, Learned, learn, learn_from
 
 TIMES, RANGES, CALLS = 1_000_000, 1_000, 100
 GAS_CONSTANT, ZERO_C = 8.314462618, 273.15
@@ -116,6 +116,20 @@ def test_learned_ranges(measure: Measure, learned: Learned, which: str, lots: in
         lambda: learned.strip_range_min(temp_c, lever, lot=lot),
         unit="µs", of=RANGES, aim="≤ 20", rounds=15,
     )  # fmt: skip
+
+
+@pytest.mark.parametrize(("count", "aim"), [(1_000, "≤ 50"), (10_000, "≤ 400")])
+def test_learning_anew(measure: Measure, count: int, aim: str) -> None:
+    """A law from many checks: looks every eight minutes over three years, a lot a month."""
+    chance = np.random.default_rng(3)
+    age = np.sort(chance.uniform(0, 3 * 365, count))[::-1]
+    temp, lever = chance.uniform(8, 30, count), chance.uniform(26, 45, count)
+    earliest = np.floor(bare(temp, lever) * np.exp(chance.normal(0, 0.1, count)) / 8) * 8
+    checks = Checks(
+        temp_c=temp, lever=lever, earliest_min=earliest, latest_min=earliest + 8, age_days=age, lot=np.floor(age / 30)
+    )
+    belief = Belief.default(**REFERENCE)
+    measure(f"learning anew from {count:,} checks", lambda: learn_from(belief, checks), unit="ms", aim=aim)
 
 
 def test_strip_times(measure: Measure) -> None:
