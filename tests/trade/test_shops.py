@@ -45,7 +45,7 @@ def test_ranges_hold_what_they_say(few, count):
 
 
 def test_learning_beats_simple_rules(few):
-    """From the first check on the error is below half of the belief's that never learns, and below the scaled mean's."""
+    """From the first check on the error is below half of the belief's that never learns, and below the scaled mean."""
     error, default, mean = (few[:, 1:, 0, column].mean(axis=0) for column in (4, 7, 8))
     assert np.all(error < default / 2)
     assert np.all(error < mean)
