@@ -300,10 +300,10 @@ def test_template_loads(new_shop: Path, tmp_path: Path):
     assert refused.exit_code == 2
     assert "line 3" in refused.output
     assert "mass_kg" in refused.output
-    assert "c1" not in run("records", shop=new_shop).output
+    assert "count  c1" not in run("records", shop=new_shop).output
     kept = run("load", "--keep-good", "--rejects", tmp_path / "bad", file, shop=new_shop)
     assert kept.exit_code == 2
-    assert "c1" in run("records", shop=new_shop).output
+    assert "count  c1" in run("records", shop=new_shop).output
 
 
 def test_verify_names_a_violation(demo_shop: Path):
