@@ -384,8 +384,12 @@ def test_box_too_big_to_fill_says_what_would_do(shop: Shop) -> None:
     middle, sd = furan_by_hand(20, 39.8)
     longest = 0.75 * 0.5 * middle * math.exp(-Z80 * sd)
     assert f"a mixer of at least {math.ceil(1200 / longest)} kg/min of sand" in answer.instead
-    assert "two mixers on one box, with one clock from the first sand" in answer.instead
-    assert f"split the fill: at most {math.floor(longest * 60)} kg at a time" in answer.instead
+    part_kg = math.floor(longest * 60)
+    assert (
+        f"split the fill: at most {part_kg} kg at a time, {math.ceil(1200 / part_kg)} parts, the facing first; ram "
+        "each within its own work time, and join the next while its surface is live, within "
+        f"{0.5 * middle * math.exp(-Z80 * sd):.1f} min of its last sand"
+    ) in answer.instead
     assert shop.setting("m2", "furan", 20, box_sand_kg=math.floor(longest * 60)).possible
     assert not shop.setting("m2", "furan", 20, box_sand_kg=math.ceil(longest * 60)).possible
 
@@ -406,8 +410,23 @@ def test_longer_strip_time_that_leaves_time_to_fill_serves(shop: Shop) -> None:
 def test_faster_mixer_of_the_shop_is_named(shop: Shop) -> None:
     """What the small mixer cannot fill in time, the large one (150 kg/min) can."""
     answer = shop.setting("m2", "furan", 20, box_sand_kg=700)
-    assert any(way.endswith(": Large mixer (150)") for way in answer.instead)
+    middle, sd = furan_by_hand(20, 39.8)
+    needed = math.ceil(700 / (0.75 * 0.5 * middle * math.exp(-Z80 * sd)))
+    assert (
+        f"a mixer of at least {needed} kg/min of sand: Large mixer (150 kg/min) fills it in 4.7 min"  # 700 / 150
+    ) in answer.instead
     assert shop.setting("m1", "furan", 20, box_sand_kg=700).possible
+
+
+def test_two_mixers_together_where_none_alone_will_do(shop: Shop) -> None:
+    """1200 kg need 176 kg/min: 150 are not enough, 60 and 150 together fill it in 1200 / 210 = 5.7 min."""
+    answer = shop.setting("m1", "furan", 20, box_sand_kg=1200)
+    assert (
+        "two mixers on one box, with one clock from the first sand: with Small mixer 210 kg/min, filled in 5.7 min"
+    ) in answer.instead
+    far_too_big = shop.setting("m1", "furan", 20, box_sand_kg=1600)  # 235 kg/min
+    assert not any(way.startswith("two mixers") for way in far_too_big.instead)
+    assert "a mixer of at least 235 kg/min of sand" in far_too_big.instead
 
 
 def test_hot_sand_asks_for_cooler_sand_or_a_slower_acid(shop: Shop) -> None:

@@ -76,17 +76,10 @@ def pumped(picture: Picture, mixer: Mixer, system: System) -> Pumped:
         sand_kg_min=mixer.sand_kg_min,
         pumps=pumps,
         amounts_pct=amounts,
-        stepped=any(pump.step is not None for liquid, pump in pumps.items() if liquid in _setting_speed(system)),
+        stepped=any(pump.step is not None for liquid, pump in pumps.items() if liquid in system.setting_speed),
         basis=_basis(picture, mixer, pumps),
         flags=tuple(flags),
     )
-
-
-def _setting_speed(system: System) -> tuple[str, ...]:
-    """Liquids whose flows change with what sets the speed."""
-    if system.family.lever == "grade":
-        return ("slow", "fast")
-    return ("drier",) if system.family.drier_window_pct is not None else ("catalyst",)
 
 
 def _caught(picture: Picture, mixer: Mixer, system: System) -> dict[str, Session]:
@@ -99,7 +92,7 @@ def _caught(picture: Picture, mixer: Mixer, system: System) -> dict[str, Session
 
 def _delivered(system: System, pumps: Mapping[str, Pump], sand_kg_min: float) -> System:
     """The system with each liquid that does not set the speed on a step of its pump: the nearest inside all windows."""
-    fixed = [liquid for liquid in pumps if liquid not in _setting_speed(system) and pumps[liquid].step is not None]
+    fixed = [liquid for liquid in pumps if liquid not in system.setting_speed and pumps[liquid].step is not None]
     if not fixed:
         return system
     lever = system.settings()[-1]
@@ -127,7 +120,7 @@ def _as_dosed(system: System, liquids_kg: Mapping[str, float], sand_kg: float) -
 
 def _levers(system: System, pumps: Mapping[str, Pump], sand_kg_min: float) -> tuple[list[float], dict[float, float]]:
     """Settings inside the window that the pumps can be set to, and the amount at each where that goes with it."""
-    own = [liquid for liquid in _setting_speed(system) if liquid in pumps and pumps[liquid].step is not None]
+    own = [liquid for liquid in system.setting_speed if liquid in pumps and pumps[liquid].step is not None]
     if not own:
         return system.settings(), {}
     wanted = system.dose(np.array(system.settings()), sand_kg_min).liquids
@@ -192,7 +185,7 @@ def _flat(picture: Picture, mixer: Mixer, flat: list[str]) -> Iterable[Flag]:
 def _coarse(picture: Picture, mixer: Mixer, system: System, pumps: Mapping[str, Pump]) -> Flag:
     steps = " and ".join(
         f"{pumps[liquid].step:g} of {liquid}"
-        for liquid in _setting_speed(system)
+        for liquid in system.setting_speed
         if liquid in pumps and pumps[liquid].step is not None
     )
     text = (

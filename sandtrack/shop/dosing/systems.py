@@ -63,6 +63,13 @@ class System:
         return "drier" if self.family.drier_window_pct is not None else self.family.co_reactant
 
     @property
+    def setting_speed(self) -> tuple[str, ...]:
+        """Liquids whose flows change with what sets the speed."""
+        if self.family.lever == "grade":
+            return ("slow", "fast")
+        return ("drier",) if self.family.drier_window_pct is not None else ("catalyst",)
+
+    @property
     def step(self) -> float:
         """Smallest difference that is set on a mixer. [% or share]"""
         return GRADE_STEP_SHARE if self.family.lever == "grade" else AMOUNT_STEP_PCT

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from sandtrack import units
 from sandtrack.plant import Mixer
+from sandtrack.shop.dosing.other_catalyst import by_another_catalyst
 from sandtrack.shop.dosing.serving import Job
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.words import minutes
@@ -21,19 +22,18 @@ def found(picture: Picture, mixer: Mixer, job: Job, box_kg: float | None) -> tup
     if lever is None:
         end = job.settings[-1]
         instead = [*_allow(job), *(list(_at_another_temperature(job, warmer=True)) or ["warmer sand"])]
-        instead += another_speed(job.system, faster=True)
+        instead += by_another_catalyst(picture, mixer, job) or another_speed(job.system, faster=True)
         if not job.fits(end):
             instead += _to_fill(picture, mixer, job, end, box_kg or 0.0)
         return end, _too_slow(job, end), tuple(instead)
-    nearest = job.fastest_fitting()
-    instead = [*_allow(job), *_at_another_temperature(job, warmer=False)]
-    instead += _to_fill(picture, mixer, job, lever, box_kg or 0.0)
-    least = job.settings[0]
+    nearest, least = job.fastest_fitting(), job.settings[0]
+    instead = list(_allow(job))
     if lever == least:  # only here is the sand quicker than was asked for
-        instead += another_speed(job.system, faster=False)
-    if nearest is None:
-        nearest = least
-    return nearest, fill_words(job, lever), tuple(instead)
+        instead += _at_another_temperature(job, warmer=False)
+    instead += _to_fill(picture, mixer, job, lever, box_kg or 0.0)
+    if lever == least:
+        instead += by_another_catalyst(picture, mixer, job) or another_speed(job.system, faster=False)
+    return least if nearest is None else nearest, fill_words(job, lever), tuple(instead)
 
 
 def another_speed(system: System, *, faster: bool) -> tuple[str, ...]:
@@ -86,16 +86,34 @@ def _allow(job: Job) -> Iterator[str]:
 
 
 def _to_fill(picture: Picture, mixer: Mixer, job: Job, lever: float, box_kg: float) -> Iterator[str]:
+    """A faster mixer, another one beside it, or the box in parts, for the fill at one setting."""
     longest = job.longest_fill_min(lever)
     needed = math.ceil(box_kg / longest)
-    able = [
-        f"{picture.name('mixers', key)} ({other.sand_kg_min:g})"
+    others = {
+        picture.name("mixers", key): other.sand_kg_min
         for key, other in picture.plant.mixers.items()
-        if key != mixer.key and job.system.key in other.binder_systems and other.sand_kg_min >= needed
+        if key != mixer.key and job.system.key in other.binder_systems
+    }
+    able = [
+        f"{name} ({rate:g} kg/min) fills it in {minutes(box_kg / rate)}"
+        for name, rate in others.items()
+        if rate >= needed
     ]
     yield f"a mixer of at least {needed} kg/min of sand" + (f": {', '.join(able)}" if able else "")
-    yield "two mixers on one box, with one clock from the first sand"
-    yield f"split the fill: at most {units.show(math.floor(longest * mixer.sand_kg_min), 'mass')} at a time"
+    beside = [
+        f"with {name} {mixer.sand_kg_min + rate:g} kg/min, filled in {minutes(box_kg / (mixer.sand_kg_min + rate))}"
+        for name, rate in others.items()
+        if mixer.sand_kg_min + rate >= needed
+    ]
+    if beside:
+        yield f"two mixers on one box, with one clock from the first sand: {', '.join(beside)}"
+    part_kg = math.floor(longest * mixer.sand_kg_min)
+    if part_kg:
+        yield (
+            f"split the fill: at most {units.show(part_kg, 'mass')} at a time, {math.ceil(box_kg / part_kg)} parts, "
+            "the facing first; ram each within its own work time, and join the next while its surface is live, within "
+            f"{minutes(job.times(lever).work_min[0])} of its last sand"
+        )
 
 
 def _at_another_temperature(job: Job, *, warmer: bool) -> Iterator[str]:
