@@ -280,8 +280,11 @@ def test_a_mixer_is_judged_in_words(demo_shop: Path):
         assert words in caught.output
     dosed = run("audit", "--mixer", "m2", "--since", "2025-05-01", "--until", "2025-05-31", "--why", shop=demo_shop)
     assert dosed.exit_code == 0, dosed.output
-    for words in ("Acid tank", "found in", "from 14 May 2025 until 23 May 2025", "false alarms: at most one in"):
+    for words in ("Acid tank", "shows in", "It began about 14 May 2025", "false alarms: at most one in"):
         assert words in " ".join(dosed.output.split())
+    assert not re.search(r"\d%", caught.output + dosed.output), "a percent sign stands apart from its number"
+    briefly = run("audit", "--mixer", "m2", "--since", "2025-05-14", "--until", "2025-05-14", shop=demo_shop)
+    assert "not judged  Acid tank; Furan resin tank: no two counts" in briefly.output
     assert "lb/min" in run("calibration", "m2", "--at", "2025-05-19", "--units", "us", shop=demo_shop).output
     assert run("audit", "--mixer", "m9", shop=demo_shop).exit_code == 2
 

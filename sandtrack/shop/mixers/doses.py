@@ -15,7 +15,10 @@ from sandtrack.shop.picture import KG, Picture, Seen
 
 DAY_US = 86_400_000_000
 NOON_H = 12
-HALVES = f"a setting is taken to hold for half a day: before or after {NOON_H}:00"
+HALVES = (
+    f"taken to hold for its half of the day, before or after {NOON_H}:00; halves without a check, and mixes between "
+    "two checks that tell different settings, are not judged"
+)
 # A mould is looked at within hours of its last mix; an older mix of that number filled an earlier mould. practice
 LOOKED_AT_WITHIN_DAYS = 3
 
@@ -172,7 +175,10 @@ def by_day(mixes: Iterable[Mix]) -> list[Group]:
 
 
 def by_setting(mixes: Iterable[Mix], settings: dict[str, tuple[float, int]]) -> list[Group]:
-    """The mixes of each half day for which a setting was told; where two were told, each mix goes to the nearer one."""
+    """The mixes of each half day for which a setting was told, by setting.
+
+    Where two were told, nobody knows when it was changed: mixes between the two checks are left out.
+    """
     halves: dict[tuple[str, bool], list[Mix]] = {}
     for mix in mixes:
         halves.setdefault(mix.half, []).append(mix)
@@ -186,7 +192,10 @@ def _told(mixes: list[Mix], settings: dict[str, tuple[float, int]]) -> Iterator[
     told = [(mix.at, *settings[mix.id]) for mix in mixes if mix.id in settings]
     found: dict[float, Group] = {}
     for mix in mixes if told else ():
-        _, setting, known_at = min(told, key=lambda one: abs(one[0] - mix.at))
+        before, after = [one for one in told if one[0] <= mix.at], [one for one in told if one[0] >= mix.at]
+        if before and after and before[-1][1] != after[0][1]:
+            continue
+        _, setting, known_at = before[-1] if before else after[0]
         group = found.setdefault(setting, Group([], setting))
         group.mixes.append(mix)
         group.known_at = max(group.known_at, known_at)
