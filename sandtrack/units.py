@@ -135,21 +135,26 @@ def mass_mg(value: Any, *, field: str, unit: str = "kg", decimal: str = ".") -> 
 
 def plain_mass_mg(value: Any) -> int | None:
     """What `mass_mg` gives for a usual number of kilograms; None where it has to look closer. [mg]"""
-    if type(value) is int:
-        return value * 1_000_000 if 0 <= value <= _MAX_MG // 1_000_000 else None
-    near = plain_number(value)
-    if near is not None and near < _MOST_PLAIN_KG:
+    near: float = value
+    if type(value) is Decimal:
+        try:
+            near = float(_READ(value))
+        except ArithmeticError:
+            return None
+    elif type(value) is not float:
+        return value * 1_000_000 if type(value) is int and 0 <= value <= _MAX_MG // 1_000_000 else None
+    if 0.0 <= near < _MOST_PLAIN_KG:
         # No half is near, so a float that is not quite what was told is rounded to the same whole number.
         near_mg = near * 1e6
         whole = round(near_mg)
-        if -_CLEAR_OF_HALF < near_mg - whole < _CLEAR_OF_HALF and (whole or not near):
+        if -_CLEAR_OF_HALF < near_mg - whole < _CLEAR_OF_HALF and (whole or not value):
             return whole
     return None
 
 
 def plain_number(value: Any) -> float | None:
     """The float nearest to a usual float or Decimal, 0 or more; None where `number` has to look closer. [-]"""
-    near = value
+    near: float = value
     if type(value) is Decimal:
         try:
             near = float(_READ(value))
@@ -158,7 +163,7 @@ def plain_number(value: Any) -> float | None:
     elif type(value) is not float:
         return None
     if _LEAST_PLAIN < near < _MOST_PLAIN:
-        return near  # type: ignore[no-any-return]
+        return near
     return None if value else 0.0
 
 

@@ -113,7 +113,7 @@ class Mix(Record):
                 break
         else:
             yield FieldError(field="streams", reason="draw no mass at all", accepted="a mass above 0 in one of them")
-        if values.get("started_at", values["at"]) > values["at"]:
+        if "started_at" in values and values["started_at"] > values["at"]:
             yield FieldError(field="started_at", reason="is after the end of the run", accepted="a time before `at`")
 
 

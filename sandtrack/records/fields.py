@@ -8,10 +8,9 @@ directly (see `records.check`), so that both give the same verdict.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, datetime, tzinfo
 from decimal import Decimal
-from functools import lru_cache
 from typing import Any, ClassVar, NamedTuple
 
 import marshmallow as ma
@@ -55,6 +54,10 @@ class Field(ma.fields.Field[Any]):
     def parse(self, raw: Any) -> Any:
         """Turn what was sent into the value meant; raise FieldError when that is impossible."""
         raise self.error(raw, "cannot be read")
+
+    def parser(self) -> Callable[[Any], Any]:
+        """`parse`, for calling often."""
+        return self.parse
 
     def _deserialize(self, value: Any, attr: str | None, data: Any, **kwargs: Any) -> Any:
         try:
@@ -117,16 +120,26 @@ class Name(Text):
 
 
 _LONGEST_KEY = 60
+_MOST_REMEMBERED = 1024
 _KEY = re.compile(r"[a-z][a-z0-9_]*")
 
 
-@lru_cache(maxsize=4096)
-def _made_like_key(text: str) -> bool:
-    return _KEY.fullmatch(text) is not None
-
-
 def _is_key(raw: Any) -> bool:
-    return isinstance(raw, str) and len(raw) <= _LONGEST_KEY and _made_like_key(raw)
+    return isinstance(raw, str) and len(raw) <= _LONGEST_KEY and _KEY.fullmatch(raw) is not None
+
+
+class _Remembered(dict[Any, str]):
+    """The keys found good, for a shop has few; what has no hash, so is no key, raises TypeError."""
+
+    def __init__(self, parse: Callable[[Any], str]) -> None:
+        super().__init__()
+        self._parse = parse
+
+    def __missing__(self, raw: Any) -> str:
+        key = self._parse(raw)
+        if len(self) < _MOST_REMEMBERED:
+            self[key] = key
+        return key
 
 
 class Key(Field):
@@ -135,9 +148,12 @@ class Key(Field):
     accepted = "a key of lower-case letters, digits and '_', beginning with a letter"
 
     def parse(self, raw: Any) -> str:
-        if not (isinstance(raw, str) and len(raw) <= _LONGEST_KEY and _made_like_key(raw)):
+        if not _is_key(raw):
             raise self.error(raw, "is not a key")
-        return raw if type(raw) is str else str(raw)
+        return str.__str__(raw)
+
+    def parser(self) -> Callable[[Any], Any]:
+        return _Remembered(self.parse).__getitem__
 
 
 class Choice(Field):
@@ -291,9 +307,9 @@ class Mass(Quantity):
         mass: int | Measured | None = units.plain_mass_mg(raw)
         if mass is None:
             mass = self._told_otherwise(raw)
-        if mass == 0 and not self.zero:
-            raise self.error(raw, "is no mass", "a mass above 0")
-        return mass
+        if mass or self.zero:
+            return mass
+        raise self.error(raw, "is no mass", "a mass above 0")
 
     def _told_otherwise(self, raw: Any) -> int | Measured:
         if type(raw) is Measured:

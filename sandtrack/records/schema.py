@@ -30,7 +30,7 @@ class Declared(ma.Schema):
         super().__init__(**kwargs)
         self.names = _names(self)
         self.required_names = [name for name, field in self.declared().items() if field.required]
-        self._parsers = {name: field.parse for name, field in self.declared().items()}
+        self._parsers = {name: field.parser() for name, field in self.declared().items()}
         self._all_required = itemgetter(*self.required_names) if self.required_names else bool
         self.ruled = type(self).rules is not Declared.rules
 
@@ -109,12 +109,12 @@ class Declared(ma.Schema):
             for content in contents:
                 if type(content) is not dict:
                     return None
-                values = content.copy()
+                values = {}
                 for name, raw in content.items():
                     values[name] = parsers[name](raw)
                 all_required(values)
                 good.append(values)
-        except (FieldError, KeyError):
+        except (FieldError, KeyError, TypeError):
             return None
         return good
 

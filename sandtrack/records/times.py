@@ -47,8 +47,11 @@ def day(text: str) -> date:
 
 _HOUR = 3_600_000_000
 _LONGEST_ON_SECONDS = len("2025-03-01T07:45:00+01:00")
-_MINUTES = {f":{minute:02}": 60_000_000 * minute for minute in range(60)}
-_SECONDS = {"": 0} | {f":{second:02}": 1_000_000 * second for second in range(60)}
+_SIXTY = [(f":{number:02}", number) for number in range(60)]
+# Microseconds since the full hour of `:mm` and of `:mm:ss`: looked up faster than reckoned.
+_PAST_HOUR = {m: 60_000_000 * minute for m, minute in _SIXTY} | {
+    m + s: 60_000_000 * minute + 1_000_000 * second for m, minute in _SIXTY for s, second in _SIXTY
+}
 
 
 def instant(raw: str | datetime, where: tzinfo | None, whole_day: str | None = None) -> int:
@@ -58,11 +61,11 @@ def instant(raw: str | datetime, where: tzinfo | None, whole_day: str | None = N
     Raises ValueError, also for a local time that does not exist or exists twice.
     """
     if type(raw) is str and len(raw) <= _LONGEST_ON_SECONDS:
-        minutes_us, seconds_us = _MINUTES.get(raw[13:16]), _SECONDS.get(raw[16:19])
-        if minutes_us is not None and seconds_us is not None:
-            start_us = _even_hour(raw[:13], raw[19:], where)
-            if start_us is not None:
-                return start_us + minutes_us + seconds_us
+        past_us = _PAST_HOUR.get(raw[13:19])
+        if past_us is not None:
+            hour_us = _even_hour(raw[:13], raw[19:], where)
+            if hour_us is not None:
+                return hour_us + past_us
     return _read(raw, where, whole_day)
 
 
