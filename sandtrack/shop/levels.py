@@ -54,7 +54,7 @@ def level_masses(picture: Picture) -> list[LevelMass]:
     last: dict[str, Seen] = {}
     for seen in picture.records("level", since=picture.at - round(LOOK_BACK_DAYS * _DAY_US)):
         last[seen.values["place"]] = seen
-    return [_against_book(picture, seen) for _, seen in sorted(last.items())]
+    return [against_book(picture, seen) for _, seen in sorted(last.items())]
 
 
 def told(picture: Picture, levels: Iterable[LevelMass]) -> list[dict[str, Any]]:
@@ -92,7 +92,8 @@ def level_flags(picture: Picture, levels: Iterable[LevelMass]) -> Iterator[Flag]
             )
 
 
-def _against_book(picture: Picture, seen: Seen) -> LevelMass:
+def against_book(picture: Picture, seen: Seen) -> LevelMass:
+    """One reading of a level as a mass, beside the book at that instant."""
     place = seen.values["place"]
     held = [material for where, material in picture.reader.holdings() if where == place]
     anchors = [picture.reader.anchor(place, material, picture.at) for material in held]

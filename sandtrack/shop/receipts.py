@@ -7,6 +7,7 @@ from typing import Any
 
 from sandtrack.ledger import Accepted, Entry, Ledger
 from sandtrack.records import ENDINGS, times
+from sandtrack.shop import levels
 from sandtrack.shop.answer import Caution, Flag, Receipt
 from sandtrack.shop.cautions import CHEMICALS, HELD, HOT_MOULDS, SILO_FILLING, WRONG_MATERIAL
 from sandtrack.shop.picture import KG, Picture, picture
@@ -59,6 +60,9 @@ def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
     yield from _late(seen, accepted)
     if entry.kind == "delivery":
         yield from _delivered(seen, entry.values, accepted)
+    if entry.kind == "level":
+        read = [levels.against_book(seen, one) for one in seen.numbered([accepted.seq])]
+        yield from levels.level_flags(seen, read)
     if entry.kind in ENDINGS:
         yield from _ended(seen, entry.values, accepted)
     if entry.kind == "plant":

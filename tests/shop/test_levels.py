@@ -96,6 +96,16 @@ def test_a_level_outside_the_silo_is_raised(foundry: Foundry, reading: dict[str,
     ]
 
 
+def test_the_receipt_of_a_level_tells_at_once_what_cannot_be(foundry: Foundry) -> None:
+    """Who read it wrongly still stands beside the silo."""
+    content = {"at": "2025-06-02 15:00", "place": "silo_new", "level_m": 7.1}
+    flags = {flag.code: flag.text for flag in foundry.shop.log("level", content, sender="ida").flags}
+    assert flags["level_outside"] == (
+        "the level of New sand silo read on 2 Jun 2025 15:00 cannot be: 7.1 m of level in a height of 5.5 m; "
+        "read it again"
+    )
+
+
 def test_a_liquid_lies_at_its_own_density(foundry: Foundry) -> None:
     """1 m in a tank of 1 m: π/4 m³ at 1,180 kg/m³ = 927 kg, ± 2 %."""
     foundry.tell("level", "2025-06-02 15:00", place="tank_resin", level_m=1.0)
