@@ -10,27 +10,33 @@ from __future__ import annotations
 import math
 import numbers
 import re
-from decimal import ROUND_HALF_EVEN, Context, Decimal, InvalidOperation, Overflow, Rounded
+from decimal import ROUND_HALF_EVEN, Context, Decimal
 from typing import Any
 
+from sandtrack._plain_numbers import MOST_DIGITS, MOST_MG, plain_mass_mg, plain_number
 from sandtrack._unit_list import ANY_CASE, ARGUMENTS, QUANTITIES, SUFFIXES, Quantity, factor
 from sandtrack.errors import FieldError
 
-__all__ = ["QUANTITIES", "SUFFIXES", "Quantity", "mass_mg", "number", "parse", "show", "show_mass_mg"]
+__all__ = [
+    "QUANTITIES",
+    "SUFFIXES",
+    "Quantity",
+    "mass_mg",
+    "number",
+    "parse",
+    "plain_mass_mg",
+    "plain_number",
+    "show",
+    "show_mass_mg",
+]
 
 _ABSOLUTE_ZERO_C = -273.15
 _SIGNED = frozenset({"temperature", "temperature_difference", "percent"})
 
-_MAX_TEXT = 40
+_MAX_TEXT = MOST_DIGITS
 _MAX_EXPONENT = 15
 _BEYOND = f"is not between 1e-{_MAX_EXPONENT} and 1e{_MAX_EXPONENT} in size"
-_MAX_MG = 9_000_000_000_000_000
 _MG_PER_KG = Decimal(1_000_000)
-# Floats that are read as they stand: of any size that is read at all; as milligrams, while these are known to 0.05.
-_LEAST_PLAIN, _MOST_PLAIN, _MOST_PLAIN_KG = 1e-15, 1e15, 1e8
-_CLEAR_OF_HALF = 0.4
-_READ = Context(prec=_MAX_TEXT, traps=[InvalidOperation, Overflow, Rounded]).plus
-"""Raises for a Decimal of more digits than are read."""
 # Wide enough that 40 digits times any factor stay exact, whatever context the caller has set.
 _EXACT = Context(prec=120, rounding=ROUND_HALF_EVEN)
 
@@ -114,7 +120,7 @@ def parse(
 
 
 def mass_mg(value: Any, *, field: str, unit: str = "kg", decimal: str = ".") -> int:
-    """Return a mass as a whole number of milligrams, rounded half to even; no float in between. [mg]
+    """Return a mass as a whole number of milligrams, rounded half to even. [mg]
 
     At most 9e15 mg, nine million tonnes, so that sums stay within 64 bits; otherwise a `FieldError`.
 
@@ -128,43 +134,9 @@ def mass_mg(value: Any, *, field: str, unit: str = "kg", decimal: str = ".") -> 
         raise _refused(field, value, "is negative, which no mass can be", "0 or more")
     mass_kg = _converted(amount, "mass", key, "kg")
     mg = int(_EXACT.to_integral_value(_EXACT.multiply(mass_kg, _MG_PER_KG)))
-    if mg > _MAX_MG:
+    if mg > MOST_MG:
         raise _refused(field, value, "is more than any shop can hold", "at most 9 000 000 t")
     return mg
-
-
-def plain_mass_mg(value: Any) -> int | None:
-    """What `mass_mg` gives for a usual number of kilograms; None where it has to look closer. [mg]"""
-    near: float = value
-    if type(value) is Decimal:
-        try:
-            near = float(_READ(value))
-        except ArithmeticError:
-            return None
-    elif type(value) is not float:
-        return value * 1_000_000 if type(value) is int and 0 <= value <= _MAX_MG // 1_000_000 else None
-    if 0.0 <= near < _MOST_PLAIN_KG:
-        # No half is near, so a float that is not quite what was told is rounded to the same whole number.
-        near_mg = near * 1e6
-        whole = round(near_mg)
-        if -_CLEAR_OF_HALF < near_mg - whole < _CLEAR_OF_HALF and (whole or not value):
-            return whole
-    return None
-
-
-def plain_number(value: Any) -> float | None:
-    """The float nearest to a usual float or Decimal, 0 or more; None where `number` has to look closer. [-]"""
-    near: float = value
-    if type(value) is Decimal:
-        try:
-            near = float(_READ(value))
-        except ArithmeticError:
-            return None
-    elif type(value) is not float:
-        return None
-    if _LEAST_PLAIN < near < _MOST_PLAIN:
-        return near
-    return None if value else 0.0
 
 
 def _converted(amount: Decimal, quantity: str, unit: str, target: str) -> Decimal:

@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Sequence
 from datetime import date, datetime, tzinfo
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any, ClassVar, NamedTuple
 
 import marshmallow as ma
@@ -120,26 +121,11 @@ class Name(Text):
 
 
 _LONGEST_KEY = 60
-_MOST_REMEMBERED = 1024
 _KEY = re.compile(r"[a-z][a-z0-9_]*")
 
 
 def _is_key(raw: Any) -> bool:
     return isinstance(raw, str) and len(raw) <= _LONGEST_KEY and _KEY.fullmatch(raw) is not None
-
-
-class _Remembered(dict[Any, str]):
-    """The keys found good, for a shop has few; what has no hash, so is no key, raises TypeError."""
-
-    def __init__(self, parse: Callable[[Any], str]) -> None:
-        super().__init__()
-        self._parse = parse
-
-    def __missing__(self, raw: Any) -> str:
-        key = self._parse(raw)
-        if len(self) < _MOST_REMEMBERED:
-            self[key] = key
-        return key
 
 
 class Key(Field):
@@ -153,7 +139,8 @@ class Key(Field):
         return str.__str__(raw)
 
     def parser(self) -> Callable[[Any], Any]:
-        return _Remembered(self.parse).__getitem__
+        """A shop has few keys, so those found good are remembered; what has no hash raises TypeError."""
+        return lru_cache(maxsize=1024)(self.parse)
 
 
 class Choice(Field):
