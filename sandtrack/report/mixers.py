@@ -24,7 +24,7 @@ def calibration(given: Answer, names: Names, units: str) -> list[str]:
                 day(one["calibrated_at"])[:10],
                 f"{one['setting']:g}",
                 _flow(one["rate_kg_min"], units),
-                f"{_flow(span.low, units).split()[0]} to {_flow(span.high, units).split()[0]}" if span else "–",
+                f"{_flow(span.low, units).split()[0]} to {_flow(span.high, units)}" if span else "–",
                 "–" if one["largest_pct"] is None else f"{one['largest_pct']:.1f} %",
                 "–" if one["drift_pct"] is None else f"{one['drift_pct']:+.1f} %",
                 "–" if one["tolerance_pct"] is None else f"{one['tolerance_pct']:g} %",
@@ -42,16 +42,20 @@ def calibration(given: Answer, names: Names, units: str) -> list[str]:
                 )
             )
     lines = [names("mixers", values["mixer"])]
-    lines += table(("stream", "caught", "setting", "rate", "could be", "apart", "moved", "tolerance"), rows)
+    lines += table(
+        ("stream", "caught", "setting", "rate", "could be", "apart", "moved since before", "tolerance"), rows
+    )
     if wanted:
         lines += table(("stream", "for", "wanted", "set", "could be"), wanted, left=2)
     for system, found in values["ratio_error_pct"].items():
         for name, value in found.items():
             if value is not None:
                 span = given.ranges.get(f"ratio_error_pct.{system}.{name}")
-                sure = f" ({span.low:+.1f} to {span.high:+.1f} %)" if span else ""
-                lines.append(
-                    f"{names('binder_systems', system)}: {name.replace('_', ' ')} {value:+.1f} %{sure} as set before"
+                sure = f" (could be {span.low:+.1f} to {span.high:+.1f} %)" if span else ""
+                lines += wrapped(
+                    "  ",
+                    f"with settings left as before, {names('binder_systems', system)} has {abs(value):.1f} % "
+                    f"{'more' if value > 0 else 'less'} {name.replace('_', ' ')}{sure}",
                 )
     if values["due_on"]:
         lines.append(f"due by {values['due_on']}{', OVERDUE' if values['overdue'] else ''}")

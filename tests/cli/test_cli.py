@@ -276,7 +276,14 @@ def test_a_mixer_is_judged_in_words(demo_shop: Path):
     """The week of the planted drift: the catch that lies low, and the doses that were low, each in a sentence."""
     caught = run("calibration", "m2", "--at", "2025-05-19", "--why", shop=demo_shop)
     assert caught.exit_code == 0, caught.output
-    for words in ("catalyst", "as set before", "due by 2025-05-26", "look at the pump", "Fieller", "CAUTION"):
+    for words in (
+        "catalyst",
+        "with settings left as before",
+        "due by 2025-05-26",
+        "look at the pump",
+        "Fieller",
+        "CAUTION",
+    ):
         assert words in caught.output
     dosed = run("audit", "--mixer", "m2", "--since", "2025-05-01", "--until", "2025-05-31", "--why", shop=demo_shop)
     assert dosed.exit_code == 0, dosed.output

@@ -28,7 +28,7 @@ from sandtrack.shop.mixers.pumps import (
 )
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import day
-from sandtrack.trade.catches import ratio_error_pct
+from sandtrack.trade.catches import CatchSpread, ratio_error_pct
 
 
 def calibration(picture: Picture, mixer: str) -> Answer:
@@ -36,7 +36,8 @@ def calibration(picture: Picture, mixer: str) -> Answer:
 
     Values: `streams` {stream: calibrated_at, setting, settings, catches, rate_kg_min, how, line {intercept_kg_min,
     slope_kg_min}, largest_pct, tolerance_pct, steady, before {at, setting, rate_kg_min}, drift_pct, beyond_tolerance,
-    wanted {system: kg_min, setting, inside, off_pct}}, `ratio_error_pct` {system: {resin_on_sand, catalyst_on_resin}},
+    wanted {system: kg_min, setting, inside}}, `ratio_error_pct` {system: {resin_on_sand, part_2_on_part_1,
+    catalyst_on_resin}} where all their streams were caught on the latest day of calibration and once before,
     `calibrate_every_days`, `due_on`, `overdue`, `recalibrate` [reasons].
     Ranges: `rate_kg_min.STREAM`, `drift_pct.STREAM`, `setting.STREAM.SYSTEM`, `ratio_error_pct.SYSTEM.NAME`.
     """
@@ -105,11 +106,11 @@ def _basis(picture: Picture, streams: Mapping[str, _Stream]) -> tuple[Basis, ...
         Basis(
             "ratios",
             "(1 + error of the one) ÷ (1 + error of the other) − 1, errors against the calibration before: what the "
-            "mix is off by where settings stay as they were",
+            "mix is off by where settings stay as they were; only of streams caught on the same day",
             "derived",
             "ratio of two flows",
         ),
-        Basis("season", changes.SEASON, "practice", "sand, resin and pumps run otherwise cold than warm"),
+        Basis("catch again when", changes.REASONS, "practice", "flow follows grain, grade and temperature"),
     )
 
 
@@ -123,6 +124,7 @@ class _Stream:
         self.tolerance = tolerance_pct(mixer, self.stream)
         self.uses = uses(mixer, self.stream, streams)
         self.rate = self.last.rate(self.setting)
+        self.day = times.day_of(self.last.at, picture.zone)
         self.wanted = {
             use.system: (kg_min, self.last.setting_for(kg_min))
             for use in self.uses
@@ -143,14 +145,19 @@ class _Stream:
         parts = self.rate.reach / self.rate.value, old.reach / old.value
         return drift, (100 + drift) * math.hypot(*parts)
 
+    @property
+    def spreads(self) -> dict[float, CatchSpread]:
+        """Spread of the latest catches at each setting with more than one."""
+        found = {setting: self.last.spread(setting, self.tolerance) for setting in self.last.settings}
+        return {setting: spread for setting, spread in found.items() if spread is not None}
+
     def _rate_before(self, before: Session) -> Rate:
         return before.rate(self.setting)
 
     def told(self) -> dict[str, Any]:
         """The stream as an answer's values."""
         zone, line, drift = self.picture.zone, self.last.line, self.drift
-        spread = self.last.spread(self.setting, self.tolerance)
-        before = self.before
+        spreads, before = self.spreads, self.before
         return {
             "calibrated_at": times.show(self.last.at, zone),
             "setting": self.setting,
@@ -161,9 +168,9 @@ class _Stream:
             "line": None
             if line is None
             else {"intercept_kg_min": line.intercept_kg_min, "slope_kg_min": line.slope_kg_min},
-            "largest_pct": None if spread is None else spread.largest_pct,
+            "largest_pct": max((one.largest_pct for one in spreads.values()), default=None),
             "tolerance_pct": self.tolerance,
-            "steady": None if spread is None or self.tolerance is None else spread.steady,
+            "steady": None if not spreads or self.tolerance is None else all(one.steady for one in spreads.values()),
             "before": None
             if before is None
             else {
@@ -201,18 +208,20 @@ class _Stream:
     def flags(self) -> Iterator[Flag]:
         """Catches that lie too far apart, a rate that moved, a range without end."""
         words = f"{self.stream.replace('_', ' ')} of {self.picture.name('mixers', self.mixer.key)}"
-        spread = self.last.spread(self.setting, self.tolerance)
         on = day(self.last.at, self.picture.zone)
         if self.tolerance is None:
             yield Flag("tolerance_missing", f"the set-up has no tolerance of {words}: nothing is judged", self.stream)
-        elif spread is not None and not spread.steady:
-            yield Flag(
-                "catches_apart",
-                f"a catch of {words} on {on} lies {spread.largest_pct:.1f} % from their mean (tolerance "
-                f"{self.tolerance:g} %): air, a blocked screen, or the weighing? Catch again",
-                self.stream,
-            )
-        if self.before is not None and self.drift is not None and self.tolerance is not None:
+            return
+        for setting, spread in self.spreads.items():
+            if not spread.steady:
+                yield Flag(
+                    "catches_apart",
+                    f"a catch of {words} at setting {setting:g} on {on} lies {spread.largest_pct:.1f} % from their "
+                    f"mean (tolerance {self.tolerance:g} %): air, a blocked screen, or the weighing? Catch again",
+                    self.stream,
+                )
+        yield from self._bent(words, on)
+        if self.before is not None and self.drift is not None:
             off = self.drift[0]
             if abs(off) > self.tolerance * (1 + 1e-9):
                 yield Flag(
@@ -226,6 +235,26 @@ class _Stream:
         if line is not None and (not line.slope_kg_min or not line.setting_for(self.rate.value).finite):
             text = f"the catches of {words} on {on} do not show that its setting moves the rate: no range can be given"
             yield Flag("no_range", text, self.stream)
+
+    def _bent(self, words: str, on: str) -> Iterator[Flag]:
+        """The setting whose mean lies furthest off the line, if beyond the tolerance: the pump is not straight."""
+        line = self.last.line
+        if line is None or self.tolerance is None or len(self.last.settings) < 3:
+            return
+        off = {
+            setting: 100 * (self.last.mean_kg_min(setting) / float(line.rate_at(setting).value) - 1)
+            for setting in self.last.settings
+            if float(line.rate_at(setting).value) > 0
+        }
+        worst = max(off, key=lambda setting: abs(off[setting]), default=None)
+        if worst is not None and abs(off[worst]) > self.tolerance * (1 + 1e-9):
+            yield Flag(
+                "not_straight",
+                f"the catches of {words} at setting {worst:g} on {on} lie {abs(off[worst]):.1f} % "
+                f"{'above' if off[worst] > 0 else 'below'} the line through all settings (tolerance "
+                f"{self.tolerance:g} %): catch at the settings you use, or use no other",
+                self.stream,
+            )
 
 
 def wanted_kg_min(picture: Picture, mixer: Mixer, use: Use) -> float | None:
@@ -246,47 +275,56 @@ def wanted_kg_min(picture: Picture, mixer: Mixer, use: Use) -> float | None:
     return flow if flow > 0 else None
 
 
+_KINDS = {"resin": "resin", "part_1": "resin", "part_2": "second", "co_reactant": "second"}
+
+
 def _ratios(
     mixer: Mixer, streams: Mapping[str, _Stream], ranges: dict[str, Range]
 ) -> dict[str, dict[str, float | None]]:
     """What drift since the calibration before does to resin on sand and catalyst on resin, by system."""
+    latest = max(one.day for one in streams.values())
     found: dict[str, dict[str, float | None]] = {}
     for system in mixer.binder_systems:
-        groups: dict[str, list[tuple[float, float, float | None]]] = {"sand": [], "resin": [], "catalyst": []}
+        groups: dict[str, list[tuple[float, tuple[float, float | None] | None]]] = {}
         for one in streams.values():
             use = next((use for use in one.uses if use.system == system), None)
-            if use is None or one.drift is None:
-                continue
-            kind = (
-                "sand" if "sand" in use.draw else "resin" if use.draw in ("resin", "part_1", "part_2") else "catalyst"
-            )
-            weight = one.wanted[system][0] if system in one.wanted else one.rate.value
-            groups[kind].append((weight, *one.drift))
-        errors = {kind: _together(parts) for kind, parts in groups.items()}
+            if use is not None:
+                kind = "sand" if "sand" in use.draw else _KINDS.get(use.draw, "catalyst")
+                weight = one.wanted[system][0] if system in one.wanted else one.rate.value
+                groups.setdefault(kind, []).append((weight, one.drift if one.day == latest else None))
+        resin, second = groups.get("resin", []), groups.get("second", [])
+        asked = {"resin_on_sand": (resin + second, groups.get("sand", []))}
+        asked |= {"part_2_on_part_1": (second, resin)} if second else {}
+        asked |= {"catalyst_on_resin": (groups.get("catalyst", []), resin)}
         found[system] = {}
-        for name, top, base in (("resin_on_sand", "resin", "sand"), ("catalyst_on_resin", "catalyst", "resin")):
-            above, below = errors[top], errors[base]
-            if above is None or below is None:
-                found[system][name] = None
-                continue
-            value = float(ratio_error_pct(resin_error_pct=above[0], sand_error_pct=below[0]))
-            found[system][name] = value
-            if above[1] is not None and below[1] is not None:
-                reach = (100 + value) * math.hypot(above[1] / (100 + above[0]), below[1] / (100 + below[0]))
-                ranges[f"ratio_error_pct.{system}.{name}"] = Range(
-                    value - reach, value, value + reach, CHANCE, "errors of all catches together, to first order"
-                )
+        for name, (top, base) in asked.items():
+            span = _ratio(_together(top), _together(base))
+            found[system][name] = None if span is None else span.mid
+            if span is not None and span.low < span.high:
+                ranges[f"ratio_error_pct.{system}.{name}"] = span
     return found
 
 
-def _together(parts: list[tuple[float, float, float | None]]) -> tuple[float, float | None] | None:
-    """Error of several streams that flow together, each by its share, and half of its range."""
-    whole = sum(weight for weight, _, _ in parts)
-    if not parts or whole <= 0:
+def _ratio(above: tuple[float, float | None] | None, below: tuple[float, float | None] | None) -> Range | None:
+    """Error of a ratio of two flows with its range; without width where that is not known, None without errors."""
+    if above is None or below is None:
         return None
-    error = sum(weight * drift for weight, drift, _ in parts) / whole
-    reaches = [weight * reach / whole for weight, _, reach in parts if reach is not None]
-    return error, math.hypot(*reaches) if len(reaches) == len(parts) else None
+    value = float(ratio_error_pct(resin_error_pct=above[0], sand_error_pct=below[0]))
+    reach = 0.0
+    if above[1] is not None and below[1] is not None:
+        reach = (100 + value) * math.hypot(above[1] / (100 + above[0]), below[1] / (100 + below[0]))
+    return Range(value - reach, value, value + reach, CHANCE, "errors of all catches together, to first order")
+
+
+def _together(parts: list[tuple[float, tuple[float, float | None] | None]]) -> tuple[float, float | None] | None:
+    """Error of several streams that flow together, each by its share, and half of its range; None if one is unknown."""
+    whole = sum(weight for weight, _ in parts)
+    known = [(weight / whole, *drift) for weight, drift in parts if drift is not None] if whole > 0 else []
+    if not parts or len(known) < len(parts):
+        return None
+    reaches = [share * reach for share, _, reach in known if reach is not None]
+    error = sum(share * drift for share, drift, _ in known)
+    return error, math.hypot(*reaches) if len(reaches) == len(known) else None
 
 
 def _due(picture: Picture, mixer: Mixer, found: Mapping[str, list[Session]]) -> tuple[date | None, bool]:
