@@ -345,6 +345,50 @@ def test_one_grade_alone_has_no_share_to_learn_from(hand: Shop) -> None:
     assert {point["wanted"] for point in one["points"]} == {0.8}
 
 
+def test_both_parts_of_a_urethane_are_audited(make_shop: MakeShop, content: dict[str, Any], clock: Any) -> None:
+    """Part 2 at 0.45 kg on 0.60 kg of part 1, where 55:45 asks for 81.8 %, is 8.3 % low; the binder is 3.0 % low."""
+    clock.set("2025-03-30 08:00")
+    for name, kind in (("pu_1", "resin"), ("pu_2", "resin"), ("amine", "catalyst")):
+        content["materials"][name] = {"name": name, "kind": kind, "density_kg_m3": 1100}
+        content["places"][f"tank_{name}"] = {"name": name, "kind": "tank", "material": name}
+    content["binder_systems"]["pu"] = {
+        "family": "phenolic_urethane",
+        "part_1": "pu_1",
+        "part_2": "pu_2",
+        "catalyst": "amine",
+        "part_1_share": 0.55,
+        "resin_pct": 1.0825,
+        "catalyst_pct": 2,
+    }
+    mixer = content["mixers"]["m2"]
+    mixer["binder_systems"] = ["furan", "pu"]
+    mixer |= {"catalyst_tolerance_pct": 4, "resin_tolerance_pct": 3}
+    shop, told = make_shop(content), []
+    for number in range(26):
+        for mix in range(3):
+            at = f"{datetime(2025, 1, 6, 8 + mix) + timedelta(days=number):%Y-%m-%d %H:%M}"
+            off = 0.001 * ((7 * number + 3 * mix) % 5 - 2)
+            streams = [
+                {"place": place, "mass_kg": f"{mass:.3f}"}
+                for place, mass in (
+                    ("silo_new", 100),
+                    ("tank_pu_1", 0.6),
+                    ("tank_pu_2", 0.45 + off),
+                    ("tank_amine", 0.012),
+                )
+            ]
+            what = {"mixer": "m2", "binder_system": "pu", "moulds": [f"{number}-{mix}"], "streams": streams, "at": at}
+            told.append(("mix", "m2", f"{number}-{mix}", what))
+    recorded(shop, told)
+    answer = shop.audit("m2", "2025-01-06", "2025-02-14")
+    series = answer.values["series"]
+    # 0.75 ÷ 0.8182 − 1, and 1.05 ÷ 1.0825 − 1
+    assert series["m2.pu.part_2_pct"]["off"] == pytest.approx(-8.33, abs=0.02)
+    assert series["m2.pu.resin_pct"]["off"] == pytest.approx(-3.0, abs=0.02)
+    (flag,) = answer.flags
+    assert "part 2 on part 1 of pu on Small mixer was steadily 8.3 % below" in flag.text
+
+
 # -- tanks ------------------------------------------------------------------------------------------------------
 
 
