@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from sandtrack.plant import MOULDS
 from sandtrack.records import times
 from sandtrack.shop import blocks
@@ -15,7 +17,9 @@ from sandtrack.shop.dosing import sand_temperature, systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, lever_of_mix, lot_of_mix
 from sandtrack.shop.dosing.learned import STARTING, Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE
+from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import KG, Picture, Seen
+from sandtrack.trade.learning.checks import NOT_RECORDED
 
 _HOUR = 3_600_000_000
 _MINUTE = 60_000_000
@@ -58,12 +62,17 @@ def moulds(picture: Picture) -> Answer:
     blocked = [block for block in blocks.blocked(picture) if block.what == "mould"]
     held = {block.key for block in blocked}
     ranges: dict[str, Range] = {}
-    laws: dict[str, Law] = {}
-    entries: dict[str, dict[str, Any]] = {}
+    questions = _Questions(picture)
     for mould in standing:
         mould.held = mould.number in held
         _look_at(picture, mould)
-        entries[mould.number] = {**_contents(picture, mould), **_strip(picture, mould, ranges, laws)}
+        for mix in mould.mixes:
+            questions.ask(mould, mix)
+    clocks, laws = questions.answered(), questions.laws
+    entries: dict[str, dict[str, Any]] = {}
+    for mould in standing:
+        own = [clocks.get(mix.seq) for mix in mould.mixes]
+        entries[mould.number] = {**_contents(picture, mould), **_strip(picture, mould, own, ranges)}
     flags = [flag for mould in standing for flag in mould.flags]
     flags += [block.flag for block in blocked if block.key in entries]
     flags += [flag for law in laws.values() for flag in law.flags()]
@@ -177,9 +186,8 @@ class _Clock:
     chance: float
 
 
-def _strip(picture: Picture, mould: _Mould, ranges: dict[str, Range], laws: dict[str, Law]) -> dict[str, Any]:
+def _strip(picture: Picture, mould: _Mould, clocks: list[_Clock | None], ranges: dict[str, Range]) -> dict[str, Any]:
     """Clock times of the slowest of a mould's mixes, and whether it is ready to be tried."""
-    clocks = [_clock(picture, mould, mix, laws) for mix in mould.mixes]
     known = [clock for clock in clocks if clock is not None]
     if not known or len(known) < len(clocks):
         words = "its strip time is not known: test, then draw"
@@ -217,15 +225,55 @@ def _ready(picture: Picture, mould: _Mould, low: int, mid: int, high: int) -> tu
     return "not yet", f"{stop}not yet likely; {when}, and may take until {late}: test, then draw"
 
 
-def _clock(picture: Picture, mould: _Mould, mix: Seen, laws: dict[str, Law]) -> _Clock | None:
-    """Strip time of one mix by its own record; None, with a flag, where that does not say enough."""
-    day = picture.setups.on(mix.at)
-    system = systems.system(day.find("binder_systems", mix.values["binder_system"]))
-    law = learned_law(picture, system)
-    if law is None:
-        mould.flag("no_reference", f"no strip time of {system.name} is known: the set-up gives no reference")
-        return None
-    temp = mix.values.get("sand_temp_c")
+class _Questions:
+    """What is to be asked of the strip times for every mix in a standing mould: each law is asked once for all."""
+
+    def __init__(self, picture: Picture) -> None:
+        self.picture = picture
+        self.laws: dict[str, Law] = {}
+        self._known: dict[tuple[int, str], tuple[System, Law | None]] = {}
+        self._asked: dict[int, tuple[Law, dict[int, tuple[int, float, float, int]]]] = {}
+
+    def ask(self, mould: _Mould, mix: Seen) -> None:
+        """Ask by a mix's own record, once for all moulds that it filled; flags where that does not say enough."""
+        system, law = self._system_of(mix)
+        if law is None:
+            mould.flag("no_reference", f"no strip time of {system.name} is known: the set-up gives no reference")
+            return
+        temp = _sand_temp_c(self.picture, mould, mix)
+        lever = None if temp is None else _lever(self.picture, system, mould, mix)
+        if temp is None or lever is None:
+            return
+        self.laws[system.key] = law
+        lot = law.label(lot_of_mix(self.picture, system, mix))
+        _, rows = self._asked.setdefault(id(law), (law, {}))
+        rows[mix.seq] = (mix.at, temp, lever, NOT_RECORDED if lot is None else lot)
+
+    def answered(self) -> dict[int, _Clock]:
+        """Clock of each mix by its place in the chain."""
+        found: dict[int, _Clock] = {}
+        for law, rows in self._asked.values():
+            at, temp, lever, lot = (np.array(column) for column in zip(*rows.values(), strict=True))
+            spans = law.times.strip_range_min(temp, lever, coverage=COVERAGE, lot=lot)
+            passed = (self.picture.at - at) / _MINUTE
+            chance = law.times.chance_by(np.where(passed > 0, passed, 1.0), temp, lever, lot=lot)
+            ends = [(at + np.round(span * _MINUTE)).astype(np.int64).tolist() for span in spans]
+            chances = np.where(passed > 0, chance, 0.0).tolist()
+            found |= {seq: _Clock(*one) for seq, *one in zip(rows, *ends, chances, strict=True)}
+        return found
+
+    def _system_of(self, mix: Seen) -> tuple[System, Law | None]:
+        day = self.picture.setups.on(mix.at)
+        key = (day.revision, mix.values["binder_system"])
+        if key not in self._known:
+            system = systems.system(day.find("binder_systems", key[1]))
+            self._known[key] = system, learned_law(self.picture, system)
+        return self._known[key]
+
+
+def _sand_temp_c(picture: Picture, mould: _Mould, mix: Seen) -> float | None:
+    """Temperature of a mix's sand: its own, else the last read before it; None, with a flag, where there is none."""
+    temp: float | None = mix.values.get("sand_temp_c")
     if temp is None:
         last = next(sand_temperature.readings(picture, mix.values["mixer"], mix.at, sand_temperature.OLDEST_H), None)
         if last is None:
@@ -237,19 +285,20 @@ def _clock(picture: Picture, mould: _Mould, mix: Seen, laws: dict[str, Law]) -> 
     if not LOWEST_C <= temp <= HIGHEST_C:
         mould.flag("sand_temp_implausible", f"mix {mix.id} says {temp:.1f} °C, which mixed sand is not")
         return None
+    return temp
+
+
+def _lever(picture: Picture, system: System, mould: _Mould, mix: Seen) -> float | None:
+    """What sets the speed, as a mix drew it, else the usual; None, with a flag, where neither is known."""
     lever = lever_of_mix(picture, system, mix)
-    if lever is None:
-        lever = system.usual
-        if lever is None:
-            mould.flag("setting_unknown", f"mix {mix.id} does not tell its {system.lever_word}, nor does the set-up")
-            return None
-        text = f"mix {mix.id} does not tell its {system.lever_word}: the usual {system.show(lever)} is taken"
-        mould.flag("setting_unknown", text)
-    elif not system.window.holds(lever):
-        text = f"mix {mix.id} had {system.show(round(lever, 1))}, outside the window of {system.window}"
-        mould.flag("outside_window", text)
-    laws[system.key] = law
-    lot = law.label(lot_of_mix(picture, system, mix))
-    low, mid, high = (mix.at + round(span * _MINUTE) for span in law.times.strip_range_min(temp, lever, lot=lot))
-    passed = (picture.at - mix.at) / _MINUTE
-    return _Clock(low, mid, high, float(law.times.chance_by(passed, temp, lever, lot=lot)) if passed > 0 else 0.0)
+    if lever is not None:
+        if not system.window.holds(lever):
+            text = f"mix {mix.id} had {system.show(round(lever, 1))}, outside the window of {system.window}"
+            mould.flag("outside_window", text)
+        return lever
+    if system.usual is None:
+        mould.flag("setting_unknown", f"mix {mix.id} does not tell its {system.lever_word}, nor does the set-up")
+        return None
+    text = f"mix {mix.id} does not tell its {system.lever_word}: the usual {system.show(system.usual)} is taken"
+    mould.flag("setting_unknown", text)
+    return system.usual

@@ -8,11 +8,13 @@ from datetime import datetime, timedelta
 from statistics import NormalDist
 from typing import Any
 
+import numpy as np
 import pytest
 
 from sandtrack import Shop
 from sandtrack.ledger import Ledger
 from sandtrack.shop import Answer
+from sandtrack.trade.learning import Belief
 
 Make = Callable[[dict[str, Any]], Shop]
 Z80 = NormalDist().inv_cdf(0.9)
@@ -295,6 +297,46 @@ def test_mould_filled_by_hand_alone(shop: Shop) -> None:
     shop.log("transfer", {"at": "2025-03-03 07:00", "source": "silo_new", "mould": "101", "mass_kg": 40}, sender="vera")
     entry = standing(shop.moulds())["101"]
     assert (entry["mixes"], entry["contents_kg"], entry["strip_by"]) == ([], {"new_sand": 40}, None)
+
+
+def test_each_law_is_asked_once_for_all_moulds(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Five moulds of furan and two of ester: two questions, each answered as for its mould alone."""
+    for number, temp_c in enumerate((8, 14, 20, 26, 32)):
+        mix(shop, "2025-03-03 07:00", f"f{number}", FURAN, sand_temp_c=temp_c)
+    for number, at in enumerate(("07:00", "08:00")):  # of the second no time has passed
+        mix(shop, f"2025-03-03 {at}", f"e{number}", ESTER, system="ester")
+    asked: list[int] = []
+    alone = Belief.strip_range_min
+
+    def counted(self: Belief, temp_c: Any, lever: Any, **more: Any) -> Any:
+        asked.append(np.size(temp_c))
+        return alone(self, temp_c, lever, **more)
+
+    monkeypatch.setattr(Belief, "strip_range_min", counted)
+    answer = shop.moulds()
+    assert sorted(asked) == [2, 5]
+    for number, temp_c in enumerate((8, 14, 20, 26, 32)):
+        warmth = (1 / (temp_c + 273.15) - 1 / 293.15) * 1000 / 8.314462618
+        sd = math.sqrt(0.54**2 + (8 * warmth) ** 2 + 0.115**2 + 0.07**2)
+        middle = 45 * math.exp(50.5 * warmth)
+        span = answer.ranges[f"strip_time_min.f{number}"]
+        assert [span.low, span.mid, span.high] == pytest.approx(
+            [middle * math.exp(-Z80 * sd), middle, middle * math.exp(Z80 * sd)], rel=1e-6
+        )
+        chance = NormalDist().cdf(math.log(60 / middle) / sd)
+        assert standing(answer)[f"f{number}"]["chance_stripped"] == pytest.approx(chance)
+    assert standing(answer)["e1"]["chance_stripped"] == 0
+
+
+def test_a_mould_goes_by_the_set_up_of_its_mix(shop: Shop, content: dict[str, Any]) -> None:
+    """From 3 March another strip time is known: what was mixed the day before keeps the 45 min of its own day."""
+    content["shop"]["valid_from"] = "2025-03-03"
+    content["binder_systems"]["furan"]["reference"]["strip_time_min"] = 90
+    shop.log("plant", content, sender="set-up", id="march")
+    mix(shop, "2025-03-03 07:00", "new", FURAN)
+    mix(shop, "2025-03-02 07:00", "old", FURAN)
+    ranges = shop.moulds().ranges
+    assert [ranges[f"strip_time_min.{number}"].mid for number in ("old", "new")] == pytest.approx([45, 90])
 
 
 def test_only_records_of_open_moulds_are_read(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:

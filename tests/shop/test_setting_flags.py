@@ -104,6 +104,26 @@ def test_resin_past_its_day_is_flagged(shop: Shop) -> None:
     assert "past_use_by" not in codes(furan(shop, at="2025-03-02 08:00"))
 
 
+def test_deliveries_that_tell_nothing_of_the_lots_are_not_read(shop: Shop, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Transfers into moulds, and resin that came before what is there now, stay unread, though a silo never fills."""
+    deliver(shop, "tank_resin_f", "2025-01-03 07:00", 100, lot="R0")
+    deliver(shop, "tank_resin_f", "2025-02-03 07:00", 100, lot="R1")
+    shop.log("count", {"at": "2025-02-04 07:00", "place": "tank_resin_f", "mass_kg": 90}, sender="ida")
+    for day in range(1, 20):
+        moved = {"at": f"2025-02-{day:02} 07:00", "source": "silo_f", "mould": "1", "mass_kg": 50}
+        shop.log("transfer", moved, sender="ida")
+    read: list[str] = []
+    check = shop.ledger.forms.check
+
+    def counted(kind: str, content: Any) -> Any:
+        read.append(kind)
+        return check(kind, content)
+
+    monkeypatch.setattr(shop.ledger.forms, "check", counted)
+    assert furan(shop).values["resin_lot"] == "R1"
+    assert (read.count("delivery"), read.count("transfer")) == (1, 0)
+
+
 def test_day_of_making_and_shelf_life_give_the_last_day(make_shop: Make, content: dict[str, Any]) -> None:
     """Made on 1 January, keeps 60 days: to be used by 2 March (31 - 1 + 28 + 2 = 60)."""
     content["materials"]["acid"]["shelf_life_days"] = 60

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 from sandtrack.plant import MOULDS, BinderSystem
 from sandtrack.records import times
@@ -45,7 +46,7 @@ class Gathered:
     unusable: Mapping[str, int]
     """Checks that lack something, by what they lack."""
 
-    @property
+    @cached_property
     def lots(self) -> tuple[str, ...]:
         """Lots of the resin in order of their first check; the place of each is its label."""
         return tuple(dict.fromkeys(look.lot for look in self.looks if look.lot))

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 from weakref import WeakKeyDictionary
 
 from sandtrack.ledger import Ledger
 from sandtrack.shop.answer import Basis, Flag
-from sandtrack.shop.dosing.checks import Gathered, gather
+from sandtrack.shop.dosing.checks import Gathered, catalyst, gather
 from sandtrack.shop.dosing.readiness import Lot
 from sandtrack.shop.dosing.systems import HOW, System
 from sandtrack.shop.picture import Picture
@@ -72,6 +73,10 @@ class Law:
 
     def words(self) -> list[str]:
         """What the checks moved and what is still the belief, in sentences."""
+        return list(self._words)
+
+    @cached_property
+    def _words(self) -> list[str]:
         if self.learned is None:
             return ["Nothing is learned yet: there is no check, all of it is the starting belief."]
         words = list(report(self.learned).words)
@@ -172,7 +177,8 @@ def learned_law(picture: Picture, system: System) -> Law | None:
     made = picture.reader.connection.execute(
         "SELECT count(*), max(at) FROM record WHERE kind = 'strip_check' AND at <= ?", (picture.at,)
     ).fetchone()
-    key = (picture.head, picture.known_on, picture.day.revision, system.key, picture.today, made)
+    own = (system.key, belief, catalyst(system.entry))  # a mould's mix may be of an earlier set-up's
+    key = (picture.head, picture.known_on, picture.day.revision, own, picture.today, made)
     found = kept.laws.get(key)
     if found is None:
         gathered = gather(picture, system)

@@ -64,7 +64,7 @@ def _told(picture: Picture, mixer: Mixer, job: Job, other: System) -> Iterator[s
 
 def _too_slow(job: Job) -> bool:
     """Whether it fails for want of speed; else it is too quick to be filled."""
-    return job.smallest() is None
+    return job.smallest is None
 
 
 def _end(job: Job) -> float:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import heapq
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -51,11 +52,11 @@ def look_at(picture: Picture, mixer: Mixer, system: System, lots: list[Lot]) -> 
             f"(mixers.{mixer.key}.draws.{system.key}): blocked stock, lots and reclaimed sand cannot be checked"
         )
         return [], [Flag("draws_unknown", text, mixer.key)]
-    blocking = list(_blocking(picture, draws, lots))
-    return blocking, [
+    sands = _sands(picture, draws)
+    return list(_blocking(picture, draws, lots)), [
         *_past_use_by(picture, lots),
-        *_crossings(picture, draws, system),
-        *_wet(picture, draws, system),
+        *_crossings(picture, sands, system),
+        *_wet(picture, sands, system),
     ]
 
 
@@ -72,14 +73,14 @@ def _blocking(picture: Picture, draws: Mapping[str, str], lots: list[Lot]) -> It
 
 def _lots(picture: Picture, draws: Mapping[str, str]) -> list[Lot]:
     """Lots that stock can be of: the latest to come in, back to as much as is there now (first in, first out)."""
+    filled_by = _filled_by(picture, draws.values())
     left = {}
-    for place in draws.values():
+    for place in set().union(*filled_by.values()):
         own = picture.day.material_at(place)
         if own:
             left[place] = picture.reader.stock_mg(place, own, picture.at)
     found: list[Lot] = []
-    since = picture.at - _LOOK_BACK_DAYS * _DAY
-    for seen in picture.records("delivery", "transfer", since=since, newest_first=True, naming=set(left)):
+    for seen in _newest_first(picture, filled_by):
         place = seen.values.get("place") or seen.values.get("target", "")
         if place not in left:
             continue
@@ -93,6 +94,25 @@ def _lots(picture: Picture, draws: Mapping[str, str]) -> list[Lot]:
             if not left:
                 break
     return found
+
+
+def _filled_by(picture: Picture, places: Iterable[str]) -> dict[str, set[str]]:
+    """Places that deliveries ever reached, and those that transfers did: for others none need be read."""
+    found: dict[str, set[str]] = {}
+    for place in places:
+        rows = picture.reader.connection.execute(
+            "SELECT DISTINCT kind FROM flow WHERE target = ? AND kind IN ('delivery', 'transfer')", (place,)
+        )
+        for (kind,) in rows:
+            found.setdefault(kind, set()).add(place)
+    return found
+
+
+def _newest_first(picture: Picture, filled_by: Mapping[str, set[str]]) -> Iterator[Seen]:
+    """Deliveries and transfers that name such a place; kind by kind, so that no more are read than are used."""
+    since = picture.at - _LOOK_BACK_DAYS * _DAY
+    each = [picture.records(kind, since=since, newest_first=True, naming=places) for kind, places in filled_by.items()]
+    return heapq.merge(*each, key=lambda seen: (seen.at, seen.sender, seen.id), reverse=True)
 
 
 def _mass_mg(day: Any, values: Mapping[str, Any]) -> int:
@@ -135,17 +155,17 @@ def _sands(picture: Picture, draws: Mapping[str, str]) -> dict[str, set[str]]:
     return sands
 
 
-def _crossings(picture: Picture, draws: Mapping[str, str], system: System) -> Iterator[Flag]:
-    for place, sands in _sands(picture, draws).items():
-        for material in sorted(sands):
+def _crossings(picture: Picture, sands: Mapping[str, set[str]], system: System) -> Iterator[Flag]:
+    for place, held in sands.items():
+        for material in sorted(held):
             family = picture.day.find("materials", material).family or None
             for advice in crossing_advice(binder_family=system.family, sand_family=family):
                 text = f"{picture.name('materials', material)} in {picture.name('places', place)}: {advice.text}"
                 yield Flag(advice.code, text, place)
 
 
-def _wet(picture: Picture, draws: Mapping[str, str], system: System) -> Iterator[Flag]:
-    sands, seen_places = _sands(picture, draws), set()
+def _wet(picture: Picture, sands: Mapping[str, set[str]], system: System) -> Iterator[Flag]:
+    seen_places = set()
     since = picture.at - _MOISTURE_DAYS * _DAY
     for seen in picture.records("sand_test", since=since, newest_first=True):
         place = seen.values.get("sample", {}).get("place", "")

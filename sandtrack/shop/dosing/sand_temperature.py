@@ -133,14 +133,15 @@ def _implausible(picture: Picture, mixer: str, value_c: float, at: int, itself: 
     said = f"a sand temperature of {value_c:.1f} °C is not acted on: "
     if not LOWEST_C <= value_c <= HIGHEST_C:
         return f"{said}mixed sand lies between {LOWEST_C:g} and {HIGHEST_C:g} °C"
-    others = [
-        other
-        for other in readings(picture, mixer, at, WITHIN_H)
-        if other != itself and LOWEST_C <= other.value_c <= HIGHEST_C
-    ]
-    if not others or any(abs(other.value_c - value_c) <= MOST_CHANGE_C for other in others):
+    near: Reading | None = None
+    for other in readings(picture, mixer, at, WITHIN_H):
+        if other == itself or not LOWEST_C <= other.value_c <= HIGHEST_C:
+            continue
+        if abs(other.value_c - value_c) <= MOST_CHANGE_C:
+            return ""
+        near = near or other
+    if near is None:
         return ""
-    near = others[0]
     return (
         f"{said}it was {near.value_c:.1f} °C at {times.show(near.at, picture.zone)} ({near.source}), and sand does not "
         f"change by more than {MOST_CHANGE_C:g} °C within {WITHIN_H:g} h"

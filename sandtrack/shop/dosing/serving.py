@@ -17,6 +17,7 @@ from sandtrack.trade.learning.protocol import StripTimes
 COVERAGE = 0.8
 _HAIR = 1e-9  # a chance or a time this close counts as reached
 _TEMP_STEP_C = 0.5
+_FEW, _DOUBT, _LITTLE_DOUBT = 9, 0.02, 0.001
 
 Span = tuple[float, float, float]
 
@@ -62,6 +63,10 @@ class Job:
     def _told(self) -> dict[float, Times]:
         return {}
 
+    @cached_property
+    def _chances(self) -> dict[float, float | None]:
+        return {}
+
     def times(self, lever: float) -> Times:
         """Times at one setting."""
         told = self._told.get(lever)
@@ -78,6 +83,11 @@ class Job:
 
     def chance_at(self, lever: float) -> float | None:
         """Chance of having stripped by the wanted time at one setting; None where none is wanted."""
+        if lever not in self._chances:
+            self._chances[lever] = self._chance_at(lever)
+        return self._chances[lever]
+
+    def _chance_at(self, lever: float) -> float | None:
         if self.wanted_min is None:
             return None
         by = self.wanted_min / self._slower(lever)
@@ -100,6 +110,7 @@ class Job:
         chance = self.chance_at(lever)
         return chance is None or chance >= self.chance * (1 - _HAIR)
 
+    @cached_property
     def smallest(self) -> float | None:
         """Smallest setting, rounded up to what can be set, that strips in time; None where none does."""
         if self.wanted_min is None:
@@ -125,18 +136,31 @@ class Job:
 
     def serving(self) -> float | None:
         """Smallest setting that strips in time and leaves time to fill; None where none does both."""
-        lever = self.smallest()
+        lever = self.smallest
         return lever if lever is not None and self.fits(lever) else None
 
+    @cached_property
     def fastest_fitting(self) -> float | None:
         """Largest setting that leaves time to fill, None where none does."""
-        settings = list(self.settings)
-        if self.fill_min is not None:
-            # All at once first; those that may fit are then looked at one by one.
-            low, middle, _ = self.law.strip_range_min(self.sand_temp_c, np.array(settings), lot=self.lot)
-            longest = self.work_time_share * work_low(self.system, low, middle)
-            settings = [lever for lever, most in zip(settings, longest, strict=True) if self.fill_min <= most * 1.001]
-        return next((lever for lever in reversed(settings) if self.fits(lever)), None)
+        settings = self.settings
+        if self.fill_min is None:
+            return settings[-1]
+        # Some are looked at all at once, then those around the largest that may fit, then these one by one.
+        marks = np.unique(np.linspace(0, len(settings) - 1, 2 * _FEW).astype(int))
+        hopes = np.flatnonzero(self._may_fit(self.sand_temp_c, np.array(settings)[marks], _DOUBT))
+        for hope in hopes[::-1].tolist():
+            block = np.array(settings[marks[hope] : marks[min(hope + 1, marks.size - 1)] + 1])
+            near = block[self._may_fit(self.sand_temp_c, block, _LITTLE_DOUBT)].tolist()
+            for lever in reversed(near):
+                if self.fits(lever):
+                    return float(lever)
+        return None
+
+    def _may_fit(self, temps_c: Any, levers: Any, doubt: float) -> Any:
+        """Where the box may be filled in time, of many temperatures or settings at once."""
+        low, middle, _ = self.law.strip_range_min(temps_c, levers, lot=self.lot)
+        longest = self.work_time_share * work_low(self.system, low, middle)
+        return (self.fill_min or 0.0) <= longest * (1 + doubt)
 
     def surely_by_min(self, lever: float) -> float:
         """Time by which a setting strips with the wanted chance. [min]"""
@@ -146,14 +170,25 @@ class Job:
 
     def serving_temperature_c(self, *, warmer: bool) -> float | None:
         """Nearest warmer (or cooler) sand, in half degrees, at which some setting serves; None if none does. [degC]"""
-        family = self.system.family
-        step = _TEMP_STEP_C if warmer else -_TEMP_STEP_C
-        temp = (math.floor if warmer else math.ceil)(self.sand_temp_c / _TEMP_STEP_C) * _TEMP_STEP_C + step
-        while family.cold_c.low <= temp <= family.hot_c.high or (warmer and temp < family.cold_c.low):
-            if temp >= family.cold_c.low and replace(self, sand_temp_c=temp).serving() is not None:
-                return temp
-            temp += step
-        return None
+        family, sand = self.system.family, self.sand_temp_c / _TEMP_STEP_C
+        coldest, hottest = family.cold_c.low / _TEMP_STEP_C, family.hot_c.high / _TEMP_STEP_C
+        if warmer:
+            steps = range(max(math.floor(sand) + 1, math.ceil(coldest)), math.floor(hottest) + 1)
+        else:
+            steps = range(min(math.ceil(sand) - 1, math.floor(hottest)), math.ceil(coldest) - 1, -1)
+        temps = [step * _TEMP_STEP_C for step in steps]
+        may = (temp for temp, hope in zip(temps, self._may_serve(np.array(temps)), strict=True) if hope)
+        return next((temp for temp in may if replace(self, sand_temp_c=temp).serving() is not None), None)
+
+    def _may_serve(self, temps_c: Any) -> Any:
+        """Temperatures of the sand at which a setting may serve, by a few settings looked at all at once."""
+        if self.around is not None or self.wanted_min is None or not temps_c.size:
+            return np.ones(temps_c.shape, bool)
+        few = np.array(self.settings)[np.linspace(0, len(self.settings) - 1, _FEW).astype(int)]
+        temps, levers = (each.ravel() for each in np.meshgrid(temps_c, few, indexing="ij"))
+        chances = self.law.chance_by(self.wanted_min, temps, levers, lot=self.lot).reshape(-1, _FEW)
+        may = chances.max(axis=1) >= self.chance - _DOUBT
+        return may if self.fill_min is None else may & self._may_fit(temps_c, few[0], _DOUBT)
 
 
 def work_min(system: System, strip: Span) -> Span:

@@ -18,7 +18,7 @@ _BLEND = "bought ready blended or made by the mixer's two acid pumps; nobody mix
 
 def found(picture: Picture, mixer: Mixer, job: Job, box_kg: float | None) -> tuple[float, str, tuple[str, ...]]:
     """The nearest setting, why it does not serve, and what would."""
-    lever = job.smallest()
+    lever = job.smallest
     if lever is None:
         end = job.settings[-1]
         instead = [*_allow(job), *(list(_at_another_temperature(job, warmer=True)) or ["warmer sand"])]
@@ -26,7 +26,7 @@ def found(picture: Picture, mixer: Mixer, job: Job, box_kg: float | None) -> tup
         if not job.fits(end):
             instead += _to_fill(picture, mixer, job, end, box_kg or 0.0)
         return end, _too_slow(job, end), tuple(instead)
-    nearest, least = job.fastest_fitting(), job.settings[0]
+    nearest, least = job.fastest_fitting, job.settings[0]
     instead = list(_allow(job))
     if lever == least:  # only here is the sand quicker than was asked for
         instead += _at_another_temperature(job, warmer=False)
@@ -76,7 +76,7 @@ def _too_slow(job: Job, end: float) -> str:
 
 def _allow(job: Job) -> Iterator[str]:
     """The strip time that the fastest setting which can still be filled gives with the wanted chance."""
-    lever = job.fastest_fitting()
+    lever = job.fastest_fitting
     if lever is not None:
         leaves = "" if job.fill_min is None else "leaves time to fill and "
         yield (

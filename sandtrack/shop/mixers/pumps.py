@@ -8,9 +8,11 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import cached_property
 from typing import Any, NamedTuple
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from sandtrack.ledger import Setups
 from sandtrack.plant import Mixer
 from sandtrack.records import times
 from sandtrack.shop.answer import Range
@@ -70,6 +72,20 @@ class Session:
         """How rates and settings are told from the catches."""
         return LINE if self.line is not None else PROPORTION
 
+    @cached_property
+    def straight(self) -> tuple[float, float] | None:
+        """Rate at setting 0 and its rise per unit; None where the catches do not show that it rises."""
+        if self.line is not None:
+            rises = self.line.slope_kg_min > 0 and self.line.setting_for(0.0, chance=CHANCE).finite
+            return (self.line.intercept_kg_min, self.line.slope_kg_min) if rises else None
+        mean, _ = self.alone
+        return (0.0, mean / self.last_setting) if self.last_setting > 0 and mean > 0 else None
+
+    @cached_property
+    def alone(self) -> tuple[float, CatchSpread | None]:
+        """Mean rate of the catches at the setting caught last, and how far they lie apart."""
+        return self.mean_kg_min(self.last_setting), self.spread(self.last_setting, None)
+
     def at_setting(self, setting: float) -> list[Catch]:
         """The catches at one setting."""
         return [catch for catch in self.catches if catch.setting == setting]
@@ -98,7 +114,7 @@ class Session:
             return _as_rate(self.line.rate_at(setting, chance=CHANCE))
         own = self.last_setting
         factor = setting / own if own else (1.0 if setting == own else math.nan)
-        spread, mean = self.spread(own, None), self.mean_kg_min(own)
+        mean, spread = self.alone
         if spread is None:
             return Rate(mean * factor, None, None, inside=setting == own)
         low, high = sorted((spread.low_kg_min * factor, spread.high_kg_min * factor))
@@ -108,10 +124,9 @@ class Session:
         """Setting that gives a rate, with its range by Fieller; None where no setting can be told."""
         if self.line is not None:
             return _as_rate(self.line.setting_for(rate_kg_min, chance=CHANCE)) if self.line.slope_kg_min else None
-        own, mean = self.last_setting, self.mean_kg_min(self.last_setting)
+        own, (mean, spread) = self.last_setting, self.alone
         if mean <= 0 or not own:
             return None
-        spread = self.spread(own, None)
         value = own * rate_kg_min / mean
         if spread is None or spread.low_kg_min <= 0:
             return Rate(value, None, None, inside=math.isclose(value, own))
@@ -148,15 +163,10 @@ class Pump:
     session: Session
     step: float | None
 
-    @cached_property
+    @property
     def straight(self) -> tuple[float, float] | None:
-        """Rate at setting 0 and its rise per unit; None where the catches do not show that it rises."""
-        session, line = self.session, self.session.line
-        if line is not None:
-            rises = line.slope_kg_min > 0 and line.setting_for(0.0, chance=CHANCE).finite
-            return (line.intercept_kg_min, line.slope_kg_min) if rises else None
-        own, mean = session.last_setting, session.mean_kg_min(session.last_setting)
-        return (0.0, mean / own) if own > 0 and mean > 0 else None
+        """Rate at setting 0 and its rise per unit; None where no setting can be told."""
+        return self.session.straight
 
     def nearest_kg_min(self, kg_min: Any) -> Any:
         """Rate at the step nearest to a rate, above none at all; nothing stays nothing."""
@@ -250,8 +260,21 @@ def _means_another(mixer: Mixer, system: str, draw: str) -> bool:
     return any(draws.get(draw, place) != place for key, draws in mixer.draws.items() if key != system)
 
 
+_KEPT: WeakKeyDictionary[Setups, dict[tuple[int, ...], Session]] = WeakKeyDictionary()
+_MOST_KEPT = 10_000
+
+
 def _session(picture: Picture, caught: list[Seen]) -> Session:
-    """The catches of one stream on one day, in order of time."""
+    """The catches of one stream on one day, in order of time; records do not change, so it is made once."""
+    kept, key = _KEPT.setdefault(picture.setups, {}), tuple(seen.seq for seen in caught)
+    if key not in kept:
+        if len(kept) >= _MOST_KEPT:
+            kept.clear()
+        kept[key] = _made(picture, caught)
+    return kept[key]
+
+
+def _made(picture: Picture, caught: list[Seen]) -> Session:
     catches = [
         Catch(float(seen.values["setting"]), float(one["seconds"]), on.mass_mg(one["mass_kg"]) / KG)
         for seen in caught
