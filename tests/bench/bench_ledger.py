@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sqlite3
 import subprocess
@@ -114,9 +115,13 @@ def _rows(connection: sqlite3.Connection, table: str, which: str) -> tuple[str, 
 
 
 @pytest.fixture(scope="module")
-def contents() -> list[dict[str, Any]]:
-    """Mixes of one day."""
-    return mixes(RECORDS)
+def contents() -> Iterator[list[dict[str, Any]]]:
+    """Mixes of one day, which the collector of garbage does not walk: no caller holds so many at once."""
+    made = mixes(RECORDS)
+    gc.collect()
+    gc.freeze()
+    yield made
+    gc.unfreeze()
 
 
 @pytest.mark.parametrize(
