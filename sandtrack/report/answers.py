@@ -174,6 +174,11 @@ def _times(given: Mapping[str, Any], found: Mapping[str, Any], units: str) -> li
             f"  slowest  the {slowest['slowest']}: core {minutes(slowest['core_min'])}, "
             f"face {minutes(slowest['face_min'])} (pattern {pattern}, room {room})"
         )
+        quickest = found["quickest_point"]
+        lines.append(
+            f"  quickest the {quickest['quickest']}: to be worked within {minutes(quickest['core_min'])} in the core, "
+            f"{minutes(quickest['face_min'])} at the face"
+        )
     if "chance_to_strip" in found:
         by = f"{given['values']['wanted_strip_min']:g} min"
         lines.append(f"  chance   {found['chance_to_strip']:.0%} to have stripped by {by}")

@@ -45,6 +45,19 @@ def drifting_strip_time(rows: Sequence[Any], per_kelvin: float) -> Any:
     return time
 
 
+def aged_drifting(rows: Sequence[Any], per_kelvin: float) -> Any:
+    """Time at the end's temperature that equals a drift towards it.
+
+    The rows are: minutes of the drift, temperatures of its start and end, time constant.
+    """
+    minutes, start_k, end_k, tau = np.broadcast_arrays(*rows)
+    moving = np.isfinite(tau) & (tau > 0)
+    safe_tau = np.where(moving, tau, 1.0)
+    done, _ = _cured(minutes / safe_tau, start_k - end_k, end_k, per_kelvin)
+    kept_k = np.where(tau > 0, start_k, end_k)
+    return np.where(moving, done * safe_tau, minutes * np.exp(per_kelvin * (1 / end_k - 1 / kept_k)))
+
+
 def _cured(taus: Any, drift_k: Any, end_k: Any, per_kelvin: float) -> tuple[Any, Any]:
     """Cure after so many time constants, and its speed then, both relative to the final temperature.
 

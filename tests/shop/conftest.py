@@ -164,9 +164,18 @@ def make_shop(tmp_path: Path, clock: Clock) -> Iterator[Callable[[dict[str, Any]
 
 
 @pytest.fixture(scope="session")
-def new_shop() -> Callable[[Path], Shop]:
-    """Make the small shop at a path, its clock at eight on 3 March 2025; to be closed by who asked for it."""
-    return lambda path: Shop.create(path, deepcopy(PLANT), clock=Clock("2025-03-03 08:00"))
+def new_shop() -> Callable[..., Shop]:
+    """Make the small shop at a path, its clock at eight on 3 March 2025; to be closed by who asked for it.
+
+    A second argument is called with the set-up to change it.
+    """
+
+    def make(path: Path, change: Callable[[dict[str, Any]], None] = lambda _: None) -> Shop:
+        content = deepcopy(PLANT)
+        change(content)
+        return Shop.create(path, content, clock=Clock("2025-03-03 08:00"))
+
+    return make
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from statistics import NormalDist
 from typing import Any
 
@@ -69,6 +68,31 @@ def mixed_sand(shop: Shop, at: str, value_c: float, mixer: str | None = "m1") ->
     """Record a temperature of mixed sand."""
     said = {"mixer": mixer} if mixer else {}
     shop.log("temperature", {"at": at, "what": "mixed_sand", "value_c": value_c, **said}, sender="vera")
+
+
+def add_urethanes(content: dict[str, Any], mixer: str) -> None:
+    """Add a phenolic urethane and an alkyd urethane with a drier to a mixer of the set-up."""
+    liquids = ("pu_1", "pu_2", "amine", "alkyd", "iso", "drier")
+    content["materials"] |= {key: {"kind": "resin", "density_kg_m3": 1000} for key in liquids}
+    content["binder_systems"]["pu"] = {
+        "family": "phenolic_urethane",
+        "part_1": "pu_1",
+        "part_2": "pu_2",
+        "catalyst": "amine",
+        "part_1_share": 0.55,
+        "resin_pct": 1.2,
+        "reference": {"strip_time_min": 20, "temp_c": 20, "catalyst_pct": 2, "definition": "hand"},
+    }
+    content["binder_systems"]["alkyd"] = {
+        "family": "alkyd_urethane",
+        "part_1": "alkyd",
+        "part_2": "iso",
+        "drier": "drier",
+        "part_2_share": 1 / 6,
+        "resin_pct": 1.8,
+        "reference": {"strip_time_min": 60, "temp_c": 20, "catalyst_pct": 4, "definition": "hand"},
+    }
+    content["mixers"][mixer]["binder_systems"] += ["pu", "alkyd"]
 
 
 # -- numbers --------------------------------------------------------------------------------------------------------
@@ -164,17 +188,7 @@ def test_ester_amount_by_default_is_labelled(
 
 def test_urethane_counts_amine_on_part_1(make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]) -> None:
     """60 kg/min, 1.2 % of both parts 55:45, 2 % amine on part 1: 0.396, 0.324 and 0.00792 kg/min."""
-    content["materials"] |= {key: {"kind": "resin", "density_kg_m3": 1000} for key in ("pu_1", "pu_2", "amine")}
-    content["binder_systems"]["pu"] = {
-        "family": "phenolic_urethane",
-        "part_1": "pu_1",
-        "part_2": "pu_2",
-        "catalyst": "amine",
-        "part_1_share": 0.55,
-        "resin_pct": 1.2,
-        "reference": {"strip_time_min": 20, "temp_c": 20, "catalyst_pct": 2, "definition": "hand"},
-    }
-    content["mixers"]["m2"]["binder_systems"].append("pu")
+    add_urethanes(content, "m2")
     answer = make_shop(content).setting("m2", "pu", 20, catalyst_pct=2)
     flows = answer.values["flows_kg_min"]
     assert {name: flows[name] for name in ("part_1", "part_2", "catalyst")} == pytest.approx(
@@ -191,17 +205,8 @@ def test_alkyd_counts_drier_on_the_alkyd_part(
     make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]
 ) -> None:
     """1.8 % of both parts with isocyanate a sixth of it: alkyd 1.5 %, isocyanate 20 % of that, drier 4 % of it."""
-    content["materials"] |= {key: {"kind": "resin", "density_kg_m3": 1000} for key in ("alkyd", "iso", "drier")}
-    content["binder_systems"]["alkyd"] = {
-        "family": "alkyd_urethane",
-        "part_1": "alkyd",
-        "part_2": "iso",
-        "drier": "drier",
-        "part_2_share": 1 / 6,
-        "resin_pct": 1.8,
-        "reference": {"strip_time_min": 60, "temp_c": 20, "catalyst_pct": 4, "definition": "hand"},
-    }
-    content["mixers"]["m2"] |= {"binder_systems": ["furan", "alkyd"], "sand_kg_min": 100}
+    add_urethanes(content, "m2")
+    content["mixers"]["m2"]["sand_kg_min"] = 100
     answer = make_shop(content).setting("m2", "alkyd", 20, catalyst_pct=4)
     flows = answer.values["flows_kg_min"]
     assert [flows["resin"], flows["co_reactant"], flows["drier"]] == pytest.approx([1.5, 0.3, 0.06])
@@ -597,21 +602,30 @@ def test_cold_warm_and_hot_sand_are_flagged(shop: Shop) -> None:
 
 
 @pytest.fixture(scope="module")
-def still_shop(tmp_path_factory: pytest.TempPathFactory, new_shop: Callable[[Path], Shop]) -> Iterator[Shop]:
-    """A shop that nothing is recorded in, for many questions."""
-    with new_shop(tmp_path_factory.mktemp("setting") / "still.sandtrack") as shop:
+def still_shop(tmp_path_factory: pytest.TempPathFactory, new_shop: Callable[..., Shop]) -> Iterator[Shop]:
+    """A shop of four binder systems that nothing is recorded in, for many questions."""
+    path = tmp_path_factory.mktemp("setting") / "still.sandtrack"
+    with new_shop(path, lambda content: add_urethanes(content, "m1")) as shop:
         yield shop
 
 
-SYSTEMS = st.sampled_from([("furan", "catalyst_pct", 20, 50), ("ester", "fast_share", 0, 1)])
+SYSTEMS = st.sampled_from(
+    [
+        ("furan", "catalyst_pct", 20, 50),
+        ("ester", "fast_share", 0, 1),
+        ("pu", "catalyst_pct", 0.4, 8),
+        ("alkyd", "catalyst_pct", 2, 10),
+    ]
+)
 TEMPS = st.integers(-200, 600).map(lambda tenths: tenths / 10)
 STRIPS = st.floats(5, 600)
 BOXES = st.none() | st.floats(20, 5000)
 CHANCES = st.floats(0.5, 0.95)
+AROUND = st.none() | st.integers(-10, 45)
 
 
 @settings(max_examples=60, deadline=None)
-@given(system=SYSTEMS, temp_c=TEMPS, strip=STRIPS, box=BOXES, chance=CHANCES)
+@given(system=SYSTEMS, temp_c=TEMPS, strip=STRIPS, box=BOXES, chance=CHANCES, pattern_c=AROUND, room_c=AROUND)
 def test_no_setting_is_ever_outside_its_window(
     still_shop: Shop,
     system: tuple[str, str, float, float],
@@ -619,17 +633,19 @@ def test_no_setting_is_ever_outside_its_window(
     strip: float,
     box: float | None,
     chance: float,
+    pattern_c: int | None,
+    room_c: int | None,
 ) -> None:
     """Served or nearest: inside the window and on a step that can be set; asked back, it agrees with itself."""
     key, lever, low, high = system
-    answer = still_shop.setting("m1", key, temp_c, strip_time_min=strip, box_sand_kg=box, chance=chance)
+    asked: dict[str, Any] = {"strip_time_min": strip, "box_sand_kg": box, "chance": chance}
+    asked |= {"pattern_temp_c": pattern_c, "surroundings_c": room_c}
+    answer = still_shop.setting("m1", key, temp_c, **asked)
     told = answer.values if answer.possible else answer.values["nearest"]
     step = 0.1 if lever == "catalyst_pct" else 0.05
     assert low <= told[lever] <= high
     assert told[lever] / step == pytest.approx(round(told[lever] / step))
-    back = still_shop.setting(
-        "m1", key, temp_c, strip_time_min=strip, box_sand_kg=box, chance=chance, **{lever: told[lever]}
-    )
+    back = still_shop.setting("m1", key, temp_c, **asked, **{lever: told[lever]})
     for name in ("chance_to_strip", "flows_kg_min", "flows_ml_min", "fill_within_min", "resin_pct"):
         assert back.values[name] == told[name]
     assert answer.possible == codes(back).isdisjoint({"chance_below", "fill_too_long"})

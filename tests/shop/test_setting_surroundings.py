@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from statistics import NormalDist
 from typing import Any
 
 import pytest
+from scipy.integrate import quad
 
 from sandtrack import Shop
 from sandtrack.errors import InputErrors
@@ -42,7 +45,8 @@ def test_face_against_a_cold_pattern_strips_last(shop: Shop) -> None:
     assert point["face_min"] > point["core_min"] > plain.values["strip_time_min"]
     assert answer.values["strip_time_min"] == pytest.approx(point["face_min"])
     assert answer.values["chance_to_strip"] < plain.values["chance_to_strip"]
-    assert answer.ranges["work_time_min"] == plain.ranges["work_time_min"], "work time is that of the sand in the mixer"
+    assert answer.ranges["work_time_min"] == plain.ranges["work_time_min"], "the middle is as warm as in the mixer"
+    assert answer.values["quickest_point"]["quickest"] == "core"
     # a cube of 300 kg at 1605 kg/m³ has sides of 57.2 cm, a modulus of 9.53 cm
     law = CureLaw(strip_time_min=45, at_temp_c=20, at_lever=35, activation_energy_kj_mol=50.5, exponent=1.45)
     own = strip_points_min(
@@ -66,6 +70,72 @@ def test_a_cold_pattern_asks_for_more_acid(shop: Shop) -> None:
     less = shop.setting("m1", "furan", 22, strip_time_min=75, pattern_temp_c=12, catalyst_pct=round(needed - 0.1, 1))
     assert "chance_below" in codes(less)
     assert cold.values["slowest_point"]["surroundings_c"] == 12, "the room is taken as warm as the pattern"
+
+
+WARMTH = 50.5e3 / 8.314462618  # E/R of the starting belief, K
+Z80 = NormalDist().inv_cdf(0.9)
+
+
+def kept_by_hand(temp_c: float) -> tuple[float, float]:
+    """Middle strip time at 35 % acid, 45 min at 20 °C, and sd of its logarithm: reference, energy, mould and lot."""
+    cold = 1 / (temp_c + 273.15) - 1 / 293.15
+    return 45 * math.exp(WARMTH * cold), math.sqrt(0.54**2 + (8e3 / 8.314462618 * cold) ** 2 + 0.115**2 + 0.07**2)
+
+
+def test_face_against_a_warm_pattern_ends_the_work_time(shop: Shop) -> None:
+    """15 °C sand on wood of 40 °C starts at 25.05 °C, and in a room as warm as that stays there.
+
+    By hand: exp(E/R (1/298.20 - 1/288.15)) = 0.491 of the time, so work of 32.2 min is over after 15.8; 0.75 of its
+    low end is the longest fill. It strips by the core, which warms a little.
+    """
+    face_c = (15 * 565 + 40 * 380) / 945
+    share = math.exp(WARMTH * (1 / (face_c + 273.15) - 1 / 288.15))
+    assert share == pytest.approx(0.491, abs=5e-4)
+    middle, sd = kept_by_hand(15)
+    plain = shop.setting("m1", "furan", 15, catalyst_pct=35)
+    warm = shop.setting("m1", "furan", 15, catalyst_pct=35, pattern_temp_c=40, surroundings_c=face_c)
+    work = warm.ranges["work_time_min"]
+    by_hand = [0.5 * share * middle * math.exp(side * Z80 * sd) for side in (-1, 0, 1)]
+    assert [work.low, work.mid, work.high] == pytest.approx(by_hand)
+    assert plain.ranges["work_time_min"].mid == pytest.approx(by_hand[1] / share)
+    assert warm.values["fill_within_min"] == pytest.approx(0.75 * by_hand[0])
+    points = warm.values["quickest_point"], warm.values["slowest_point"]
+    assert points[0]["quickest"] == "face"
+    assert points[0]["face_min"] == pytest.approx(by_hand[1])
+    assert points[1]["slowest"] == "core"
+    assert warm.values["strip_time_min"] == pytest.approx(points[1]["core_min"])
+    assert warm.values["strip_time_min"] < plain.values["strip_time_min"]
+
+
+@pytest.mark.parametrize(("pattern_c", "room_c", "start_c"), [(40, 12, (15 * 565 + 40 * 380) / 945), (15, 38, 15)])
+def test_work_time_by_its_own_integral(shop: Shop, pattern_c: float, room_c: float, start_c: float) -> None:
+    """At a face that cools, or in a core that warms, each end of the work time is where SciPy's quadrature puts it."""
+    tau = float(time_constant_min(modulus_cm=100 * (300 / 1605) ** (1 / 3) / 6))
+    middle, sd = kept_by_hand(15)
+
+    def speed(minute: float) -> float:
+        now_c = room_c + (start_c - room_c) * math.exp(-minute / tau)
+        return math.exp(WARMTH * (1 / 288.15 - 1 / (now_c + 273.15)))
+
+    asked = {"box_sand_kg": 300, "pattern_temp_c": pattern_c, "surroundings_c": room_c}
+    work = shop.setting("m1", "furan", 15, catalyst_pct=35, **asked).ranges["work_time_min"]
+    for end, side in ((work.low, -1), (work.mid, 0), (work.high, 1)):
+        assert quad(speed, 0, end)[0] == pytest.approx(0.5 * middle * math.exp(side * Z80 * sd), rel=1e-9)
+
+
+def test_a_warm_pattern_leaves_less_time_to_fill(shop: Shop) -> None:
+    """A box that fits on a pattern as warm as the sand does not on one of 45 °C; what is offered instead fits there."""
+    asked: dict[str, Any] = {"strip_time_min": 90, "box_sand_kg": 900, "surroundings_c": 18}
+    assert shop.setting("m1", "furan", 18, pattern_temp_c=18, **asked).possible
+    warm = shop.setting("m1", "furan", 18, pattern_temp_c=45, **asked)
+    assert not warm.possible
+    assert "at the face, against a pattern of 45.0 °C" in warm.because
+    assert any(way.startswith("pattern and room brought to the temperature of the sand") for way in warm.instead)
+    allowed = float(warm.instead[0].split()[1])
+    again = shop.setting("m1", "furan", 18, pattern_temp_c=45, **{**asked, "strip_time_min": allowed})
+    assert again.possible
+    assert again.values["work_time_used_share"] <= 0.75
+    assert again.values["work_time_used_share"] == pytest.approx(6 / again.ranges["work_time_min"].low)
 
 
 def test_pattern_as_warm_as_the_sand_changes_nothing(shop: Shop) -> None:

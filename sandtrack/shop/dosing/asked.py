@@ -61,7 +61,7 @@ class Asked:
             return None
         first = pattern if pattern is not None else room
         second = room if room is not None else pattern
-        return Surroundings(law, first or 0.0, second or 0.0, self.box_kg)
+        return Surroundings(law.activation_energy_kj_mol, first or 0.0, second or 0.0, self.box_kg)
 
 
 _READ: dict[str, Callable[[Any], float]] = {

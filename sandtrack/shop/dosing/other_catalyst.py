@@ -47,7 +47,7 @@ def _told(picture: Picture, mixer: Mixer, job: Job, other: System) -> Iterator[s
         pumped=pumped(picture, mixer, other),
         law=law.times,
         lot=law.label(law.lot_now(lots)),
-        around=None if job.around is None else replace(job.around, law=law.cure_law),
+        around=None if job.around is None else replace(job.around, energy_kj_mol=law.cure_law.activation_energy_kj_mol),
     )
     lever = then.serving()
     if lever is not None:

@@ -28,7 +28,11 @@ class Times:
 
     lever: float
     strip_min: Span
+    """Of the slowest point of the mould."""
     work_min: Span
+    """Of the quickest point of the mould."""
+    kept_strip_min: float
+    """Middle of sand that keeps its temperature."""
     chance: float | None
     """Chance of having stripped by the wanted time."""
 
@@ -47,7 +51,7 @@ class Job:
     lot: int | None = None
     """Label of the resin's lot among the checks."""
     around: Surroundings | None = None
-    """Pattern and room, where they are known: then the slowest point of the mould counts."""
+    """Pattern and room, where they are known: then the slowest and the quickest point of the mould count."""
 
     @property
     def system(self) -> System:
@@ -75,11 +79,12 @@ class Job:
         return told
 
     def _times(self, lever: float) -> Times:
-        strip = self.law.strip_range_min(self.sand_temp_c, lever, coverage=COVERAGE, lot=self.lot)
-        work = work_min(self.system, strip)
-        slower = self._slower(lever)
-        strip = (strip[0] * slower, strip[1] * slower, strip[2] * slower)
-        return Times(lever, strip, work, self.chance_at(lever))
+        kept = self.law.strip_range_min(self.sand_temp_c, lever, coverage=COVERAGE, lot=self.lot)
+        strip, work = kept, work_min(self.system, kept)
+        if self.around is not None:
+            strip = _span(self.around.slowest_min(self.sand_temp_c, np.array(kept)))
+            work = _span(self.around.quickest_min(self.sand_temp_c, np.array(work)))
+        return Times(lever, strip, work, kept[1], self.chance_at(lever))
 
     def chance_at(self, lever: float) -> float | None:
         """Chance of having stripped by the wanted time at one setting; None where none is wanted."""
@@ -90,12 +95,18 @@ class Job:
     def _chance_at(self, lever: float) -> float | None:
         if self.wanted_min is None:
             return None
-        by = self.wanted_min / self._slower(lever)
+        by = self._kept(self.wanted_min, self.sand_temp_c)
         return float(self.law.chance_by(by, self.sand_temp_c, lever, lot=self.lot))
 
-    def _slower(self, lever: float) -> float:
-        """How much longer the slowest point of the mould takes than sand that keeps its temperature."""
-        return 1.0 if self.around is None else float(self.around.slower(self.sand_temp_c, lever))
+    def _kept(self, by_min: float, temps_c: Any) -> Any:
+        """A strip time of the slowest point, as that of sand which keeps its temperature; of many sands too. [min]"""
+        return by_min if self.around is None else self.around.kept_min(temps_c, by_min)
+
+    def points(self, lever: float) -> dict[str, Any]:
+        """The slowest and the quickest point of the mould at one setting; nothing where all is as warm as the sand."""
+        kept = self.times(lever).kept_strip_min
+        work = kept * self.system.work_share.usual
+        return {} if self.around is None else self.around.told(self.sand_temp_c, kept, work)
 
     def longest_fill_min(self, lever: float) -> float:
         """Longest time a fill may plan to take: a share of the low end of the work time. [min]"""
@@ -116,23 +127,13 @@ class Job:
         if self.wanted_min is None:
             return None
         settings = self.settings
-        exact = self._lever_wanted(self.wanted_min, settings)
+        by, ends = float(self._kept(self.wanted_min, self.sand_temp_c)), (settings[0], settings[-1])
+        exact = self.law.lever_for(by, self.sand_temp_c, chance=self.chance, window=ends, lot=self.lot)
         if exact is None:
             return None
         # What is rounded is worked out again: the setting told is the one that was found to serve.
         rounded = (lever for lever in settings if lever >= exact * (1 - _HAIR))
         return next((lever for lever in rounded if self.strips(lever)), None)
-
-    def _lever_wanted(self, by_min: float, settings: tuple[float, ...]) -> float | None:
-        """Where to begin looking for a setting that strips in time."""
-        if self.around is None:
-            ends = (settings[0], settings[-1])
-            return self.law.lever_for(by_min, self.sand_temp_c, chance=self.chance, window=ends, lot=self.lot)
-        levers = np.array(settings)
-        slower = self.around.slower(self.sand_temp_c, levers)
-        chances = self.law.chance_by(by_min / slower, self.sand_temp_c, levers, lot=self.lot)
-        enough = np.flatnonzero(chances >= self.chance * (1 - 1e-6))
-        return settings[int(enough[0])] if enough.size else None
 
     def serving(self) -> float | None:
         """Smallest setting that strips in time and leaves time to fill; None where none does both."""
@@ -159,14 +160,16 @@ class Job:
     def _may_fit(self, temps_c: Any, levers: Any, doubt: float) -> Any:
         """Where the box may be filled in time, of many temperatures or settings at once."""
         low, middle, _ = self.law.strip_range_min(temps_c, levers, lot=self.lot)
-        longest = self.work_time_share * work_low(self.system, low, middle)
-        return (self.fill_min or 0.0) <= longest * (1 + doubt)
+        work = work_low(self.system, low, middle)
+        quickest = work if self.around is None else self.around.quickest_min(temps_c, work)
+        return (self.fill_min or 0.0) <= self.work_time_share * quickest * (1 + doubt)
 
     def surely_by_min(self, lever: float) -> float:
         """Time by which a setting strips with the wanted chance. [min]"""
         coverage = max(abs(2 * self.chance - 1), _HAIR)
         low, _, high = self.law.strip_range_min(self.sand_temp_c, lever, coverage=coverage, lot=self.lot)
-        return float(high if self.chance >= 0.5 else low) * self._slower(lever)
+        kept = float(high if self.chance >= 0.5 else low)
+        return kept if self.around is None else float(self.around.slowest_min(self.sand_temp_c, kept))
 
     def serving_temperature_c(self, *, warmer: bool) -> float | None:
         """Nearest warmer (or cooler) sand, in half degrees, at which some setting serves; None if none does. [degC]"""
@@ -182,13 +185,19 @@ class Job:
 
     def _may_serve(self, temps_c: Any) -> Any:
         """Temperatures of the sand at which a setting may serve, by a few settings looked at all at once."""
-        if self.around is not None or self.wanted_min is None or not temps_c.size:
+        if self.wanted_min is None or not temps_c.size:
             return np.ones(temps_c.shape, bool)
         few = np.array(self.settings)[np.linspace(0, len(self.settings) - 1, _FEW).astype(int)]
         temps, levers = (each.ravel() for each in np.meshgrid(temps_c, few, indexing="ij"))
-        chances = self.law.chance_by(self.wanted_min, temps, levers, lot=self.lot).reshape(-1, _FEW)
+        by = self._kept(self.wanted_min, temps)
+        chances = self.law.chance_by(by, temps, levers, lot=self.lot).reshape(-1, _FEW)
         may = chances.max(axis=1) >= self.chance - _DOUBT
         return may if self.fill_min is None else may & self._may_fit(temps_c, few[0], _DOUBT)
+
+
+def _span(times_min: Any) -> Span:
+    low, middle, high = times_min.tolist()
+    return low, middle, high
 
 
 def work_min(system: System, strip: Span) -> Span:

@@ -48,8 +48,8 @@ def setting(
     `inside` the settings caught, `calibrated_at`}): where the set-up gives a step it lies on one, and percents, flows,
     times and chance are those of the rounded settings, a setting asked about being moved to the nearest; with a
     pattern's or the room's temperature `slowest_point` (`core_min`, `face_min`, `slowest`, `face_temp_c`, …), by which
-    the strip time then goes; `resin_lot`; `say`, the moulder's words. Where nothing serves: `nearest` with the same
-    names and `serves` false.
+    the strip time then goes, and `quickest_point` (`core_min`, `face_min`, `quickest`), by which the work time goes;
+    `resin_lot`; `say`, the moulder's words. Where nothing serves: `nearest` with the same names and `serves` false.
     Ranges: `strip_time_min`, `work_time_min`, `pump_setting.LIQUID`. A sand temperature that is `supposed` is not held
     against today's readings. Raises UnknownName, InputErrors.
     """
@@ -307,9 +307,7 @@ def _points(draft: _Draft, job: Job, told: Times) -> tuple[dict[str, Any], dict[
     draft.flags += flags
     if draft.law is not None:
         draft.flags += draft.law.outside(job.sand_temp_c, told.lever)
-    if job.around is not None:
-        points["slowest_point"] = job.around.told(job.sand_temp_c, told.lever)
-    return points, ranges
+    return points | job.points(told.lever), ranges
 
 
 def _tell(draft: _Draft, job: Job, lever: float) -> None:

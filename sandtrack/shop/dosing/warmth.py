@@ -1,66 +1,97 @@
-"""A mould that does not keep the temperature of its sand: the pattern's and the room's, and its slowest point."""
+"""A mould that does not keep the temperature of its sand: the pattern's and the room's, its slowest and quickest point.
+
+What is known of sand that keeps its temperature is carried over by equivalent time, which no setting changes.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
+import numpy as np
+
 from sandtrack.shop.answer import Basis
-from sandtrack.trade.cure import CureLaw
-from sandtrack.trade.maturity import SAND_DENSITY_KG_M3, StripPoints, strip_points_min, time_constant_min
+from sandtrack.trade.equivalent import drifting_min, equivalent_min
+from sandtrack.trade.maturity import SAND_DENSITY_KG_M3, face_temp_c, time_constant_min
 
 _NO_BOX_KG = 300.0  # practice: stands for a box that is not given
 
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What a mould stands in, for one law of its cure."""
+    """What a mould stands in, for one activation energy of its cure."""
 
-    law: CureLaw
+    energy_kj_mol: float
     pattern_temp_c: float
     surroundings_c: float
     box_kg: float | None
 
-    @property
+    @cached_property
     def drift_min(self) -> float:
         """Time in which the mould's distance from the room's temperature falls to 1/e, as a cube of its sand. [min]"""
         side_cm = 100 * ((self.box_kg or _NO_BOX_KG) / SAND_DENSITY_KG_M3) ** (1 / 3)
         return float(time_constant_min(modulus_cm=side_cm / 6))
 
-    def points(self, sand_temp_c: float, lever: Any) -> StripPoints:
-        """Strip times in the core and at the face, in the middle of the law. [min]"""
-        return strip_points_min(
-            self.law,
-            lever,
-            sand_temp_c=sand_temp_c,
-            pattern_temp_c=self.pattern_temp_c,
-            surroundings_c=self.surroundings_c,
-            time_constant_min=self.drift_min,
+    def slowest_min(self, sand_temp_c: Any, kept_min: Any) -> Any:
+        """When core and face both are as far as sand that keeps its temperature is after so long. [min]"""
+        core, face = self._points(drifting_min, sand_temp_c, kept_min)
+        return np.maximum(core, face)
+
+    def quickest_min(self, sand_temp_c: Any, kept_min: Any) -> Any:
+        """When core or face is as far as sand that keeps its temperature is after so long. [min]"""
+        core, face = self._working(sand_temp_c, kept_min)
+        return np.minimum(core, face)
+
+    def kept_min(self, sand_temp_c: Any, minutes: Any) -> Any:
+        """How long sand that keeps its temperature takes to be as far as the slowest point is after so long. [min]"""
+        core, face = self._points(equivalent_min, sand_temp_c, minutes)
+        return np.minimum(core, face)
+
+    def _points(self, carried: Any, sand_temp_c: Any, minutes: Any) -> tuple[Any, Any]:
+        """Times of core and face, one way or the other."""
+        face_c = face_temp_c(sand_temp_c=sand_temp_c, pattern_temp_c=self.pattern_temp_c)
+        core, face = (
+            carried(
+                minutes,
+                activation_energy_kj_mol=self.energy_kj_mol,
+                kept_temp_c=sand_temp_c,
+                start_temp_c=start_c,
+                surroundings_c=self.surroundings_c,
+                time_constant_min=self.drift_min,
+            )
+            for start_c in (sand_temp_c, face_c)
         )
+        return core, face
 
-    def slower(self, sand_temp_c: float, lever: Any) -> Any:
-        """Strip time of the slowest point ÷ that of sand which keeps its temperature; of one setting or of many."""
-        return self.points(sand_temp_c, lever).slowest_min / self.law.strip_time_min(sand_temp_c, lever)
+    def _working(self, sand_temp_c: Any, kept_min: Any) -> tuple[Any, Any]:
+        """Work time of core and face; the core's never longer than in the mixer, as the middle cools late."""
+        core, face = self._points(drifting_min, sand_temp_c, kept_min)
+        return np.minimum(core, kept_min), face
 
-    def told(self, sand_temp_c: float, lever: float) -> dict[str, Any]:
-        """Strip at core and face for an answer."""
-        points = self.points(sand_temp_c, lever)
-        return {
-            "core_min": float(points.core_min),
-            "face_min": float(points.face_min),
-            "slowest": str(points.slowest),
-            "face_temp_c": float(points.face_temp_c),
+    def told(self, sand_temp_c: float, kept_strip_min: float, kept_work_min: float) -> dict[str, Any]:
+        """Core and face for an answer: the slowest point strips last, the quickest ends the work time."""
+        core, face = self._points(drifting_min, sand_temp_c, kept_strip_min)
+        work_core, work_face = self._working(sand_temp_c, kept_work_min)
+        where = {
+            "face_temp_c": float(face_temp_c(sand_temp_c=sand_temp_c, pattern_temp_c=self.pattern_temp_c)),
             "pattern_temp_c": self.pattern_temp_c,
             "surroundings_c": self.surroundings_c,
+        }
+        slowest, quickest = "face" if face > core else "core", "face" if work_face < work_core else "core"
+        return {
+            "slowest_point": {"core_min": core, "face_min": face, "slowest": slowest, **where},
+            "quickest_point": {"core_min": float(work_core), "face_min": work_face, "quickest": quickest},
         }
 
     def basis(self) -> Basis:
         """What the drift rests on."""
         box = f"a box of {self.box_kg:,.0f} kg" if self.box_kg is not None else f"no box given: {_NO_BOX_KG:g} kg taken"
         return Basis(
-            "slowest point",
+            "slowest and quickest point",
             f"pattern {self.pattern_temp_c:.1f} °C, surroundings {self.surroundings_c:.1f} °C; {box}, as a cube in "
             f"20 mm of wood, comes a third of the way in {0.405 * self.drift_min:.0f} min",
             "derived" if self.box_kg is not None else "default",
-            "equivalent age (ASTM C1074) in the core and at the face; a thinner mould follows the room sooner",
+            "equivalent age (ASTM C1074) in the core and at the face: strip time by the slower of the two, work time by "
+            "the quicker; a thinner mould follows the room sooner",
         )

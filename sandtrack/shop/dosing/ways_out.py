@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 from sandtrack import units
 from sandtrack.plant import Mixer
@@ -22,6 +23,7 @@ def found(picture: Picture, mixer: Mixer, job: Job, box_kg: float | None) -> tup
     if lever is None:
         end = job.settings[-1]
         instead = [*_allow(job), *(list(_at_another_temperature(job, warmer=True)) or ["warmer sand"])]
+        instead += _without_drift(job)
         instead += by_another_catalyst(picture, mixer, job) or another_speed(job.system, faster=True)
         if not job.fits(end):
             instead += _to_fill(picture, mixer, job, end, box_kg or 0.0)
@@ -30,6 +32,7 @@ def found(picture: Picture, mixer: Mixer, job: Job, box_kg: float | None) -> tup
     instead = list(_allow(job))
     if lever == least:  # only here is the sand quicker than was asked for
         instead += _at_another_temperature(job, warmer=False)
+    instead += _without_drift(job)
     instead += _to_fill(picture, mixer, job, lever, box_kg or 0.0)
     if lever == least:
         instead += by_another_catalyst(picture, mixer, job) or another_speed(job.system, faster=False)
@@ -61,8 +64,17 @@ def fill_words(job: Job, lever: float) -> str:
     return (
         f"the fill takes {minutes(job.fill_min or 0.0)}, and at {job.system.show(lever)} with sand at "
         f"{job.sand_temp_c:.1f} °C it may plan for {minutes(job.work_time_share * work)}: "
-        f"{100 * job.work_time_share:.0f} % of a work time that may be as short as {minutes(work)}"
+        f"{100 * job.work_time_share:.0f} % of a work time that may be as short as {minutes(work)}{_where(job, lever)}"
     )
+
+
+def _where(job: Job, lever: float) -> str:
+    """Where in the mould the work time ends first, if that is not alike everywhere."""
+    if job.around is None:
+        return ""
+    if job.points(lever)["quickest_point"]["quickest"] == "core":
+        return " in the core"
+    return f" at the face, against a pattern of {job.around.pattern_temp_c:.1f} °C"
 
 
 def _too_slow(job: Job, end: float) -> str:
@@ -114,6 +126,13 @@ def _to_fill(picture: Picture, mixer: Mixer, job: Job, lever: float, box_kg: flo
             "the facing first; ram each within its own work time, and join the next while its surface is live, within "
             f"{minutes(job.times(lever).work_min[0])} of its last sand"
         )
+
+
+def _without_drift(job: Job) -> Iterator[str]:
+    """What would serve if pattern and room were as warm as the sand, which they are not."""
+    lever = None if job.around is None else replace(job, around=None).serving()
+    if lever is not None:
+        yield f"pattern and room brought to the temperature of the sand: {job.system.show(lever)} then serves"
 
 
 def _at_another_temperature(job: Job, *, warmer: bool) -> Iterator[str]:
