@@ -121,6 +121,25 @@ def test_what_is_drawn_is_what_is_answered(demo_shop: Path) -> None:
             assert region["fills"][row][column] == ("fill_too_long" not in flags)
 
 
+def test_pattern_and_room_of_the_answer_are_drawn(demo_shop: Path) -> None:
+    """Where a warm pattern in a cold room moves an edge of the region, the picture says what a setting there says."""
+    around = {"pattern_temp_c": 38, "surroundings_c": 8}
+    with Shop.open(demo_shop) as shop, picture(shop.ledger, AT) as seen:
+        plain, warm = (
+            drawn.region(seen, shop.setting("m1", "furan", 20, box_sand_kg=900, at=AT, **asked))
+            for asked in ({}, around)
+        )
+        assert plain is not None
+        assert warm is not None
+        for what, code in (("strips", "chance_below"), ("fills", "fill_too_long")):
+            moved = np.argwhere(plain[what] != warm[what])
+            for row, column in (moved[0], moved[-1]):
+                temp, lever = float(warm["temp_c"][column]), float(warm["lever"][row])
+                asked = {"box_sand_kg": 900, "catalyst_pct": lever, **around}
+                told = setting(seen, "m1", "furan", temp, supposed=True, **asked)
+                assert warm[what][row][column] == (code not in {flag.code for flag in told.flags})
+
+
 def test_no_check_no_comparison(demo_shop: Path) -> None:
     """Before the first check there is nothing to compare, but a curve from the starting belief."""
     with Shop.open(demo_shop) as shop, picture(shop.ledger, "2025-01-01 06:00") as seen:

@@ -11,6 +11,7 @@ from sandtrack.shop.answer import Answer
 from sandtrack.shop.dosing import systems
 from sandtrack.shop.dosing.learned import learned_law
 from sandtrack.shop.dosing.serving import COVERAGE, work_low
+from sandtrack.shop.dosing.warmth import Surroundings
 from sandtrack.shop.picture import Picture
 from sandtrack.trade.learning import backtest
 
@@ -81,9 +82,13 @@ def region(picture: Picture, answer: Answer) -> dict[str, Any] | None:
     up = np.linspace(settings[0], settings[-1], _LEVERS)
     temps, levers = np.meshgrid(across, up)
     low, middle, _ = law.times.strip_range_min(temps.ravel(), levers.ravel(), coverage=COVERAGE, lot=lot)
-    strips = law.times.chance_by(by, temps.ravel(), levers.ravel(), lot=lot) >= values["wanted_chance"] * (1 - 1e-9)
-    longest = limits.work_time_share * work_low(system, low, middle)
-    fills = np.ones(strips.shape, bool) if fill is None else fill <= longest
+    work = work_low(system, low, middle)
+    kept = by
+    if (point := found.get("slowest_point")) is not None:
+        around = Surroundings.again(law.cure_law.activation_energy_kj_mol, point)
+        kept, work = around.kept_min(temps.ravel(), by), around.quickest_min(temps.ravel(), work)
+    strips = law.times.chance_by(kept, temps.ravel(), levers.ravel(), lot=lot) >= values["wanted_chance"] * (1 - 1e-9)
+    fills = np.ones(strips.shape, bool) if fill is None else fill <= limits.work_time_share * work
     grade = system.family.lever == "grade"
     scale = 100.0 if grade else 1.0
     chosen = (temp, found[system.lever_field] * scale) if answer.possible else None

@@ -5,9 +5,10 @@ What is known of sand that keeps its temperature is carried over by equivalent t
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
@@ -26,10 +27,19 @@ class Surroundings:
     pattern_temp_c: float
     surroundings_c: float
     box_kg: float | None
+    said_min: float | None = None
+    """Time constant of the mould, where it is known."""
+
+    @classmethod
+    def again(cls, energy_kj_mol: float, point: Mapping[str, Any]) -> Self:
+        """What a mould stands in, from the slowest point of an answer."""
+        return cls(energy_kj_mol, point["pattern_temp_c"], point["surroundings_c"], None, point["time_constant_min"])
 
     @cached_property
     def drift_min(self) -> float:
-        """Time in which the mould's distance from the room's temperature falls to 1/e, as a cube of its sand. [min]"""
+        """Time in which the mould's distance from the room's temperature falls to 1/e; a cube's, if not said. [min]"""
+        if self.said_min is not None:
+            return self.said_min
         side_cm = 100 * ((self.box_kg or _NO_BOX_KG) / SAND_DENSITY_KG_M3) ** (1 / 3)
         return float(time_constant_min(modulus_cm=side_cm / 6))
 
@@ -77,6 +87,7 @@ class Surroundings:
             "face_temp_c": float(face_temp_c(sand_temp_c=sand_temp_c, pattern_temp_c=self.pattern_temp_c)),
             "pattern_temp_c": self.pattern_temp_c,
             "surroundings_c": self.surroundings_c,
+            "time_constant_min": self.drift_min,
         }
         slowest, quickest = "face" if face > core else "core", "face" if work_face < work_core else "core"
         return {
@@ -92,6 +103,6 @@ class Surroundings:
             f"pattern {self.pattern_temp_c:.1f} °C, surroundings {self.surroundings_c:.1f} °C; {box}, as a cube in "
             f"20 mm of wood, comes a third of the way in {0.405 * self.drift_min:.0f} min",
             "derived" if self.box_kg is not None else "default",
-            "equivalent age (ASTM C1074) in the core and at the face: strip time by the slower of the two, work time by "
-            "the quicker; a thinner mould follows the room sooner",
+            "equivalent age (ASTM C1074) in core and face: strip time by the slower, work time by the quicker; a thinner "
+            "mould follows the room sooner",
         )
