@@ -14,7 +14,8 @@ def one_of(values: Mapping[str, Any], names: tuple[str, ...], *, none_too: bool 
     """Complain unless exactly one of the fields is there (or none, where that may be)."""
     count = 0
     for name in names:
-        count += name in values
+        if name in values:
+            count += 1
     if count == 1 or (none_too and not count):
         return ()
     given = [name for name in names if name in values]
