@@ -110,8 +110,8 @@ def test_numbers_arrive_exactly(service: Running):
 def test_a_clock_that_is_off_is_seen(service: Running):
     """With `sent_at` an hour behind, the record is booked at the corrected time, and the receipt says so."""
     assert NOW == 1_750_000_000_000_000
-    sent = record("level", "l-1", at="2025-06-15T16:00:00+02:00", sent_at="2025-06-15T16:06:40+02:00")
-    answer = service.operator.send("level", sent)
+    sent = record("temperature", "l-1", at="2025-06-15T16:00:00+02:00", sent_at="2025-06-15T16:06:40+02:00")
+    answer = service.operator.send("temperature", sent)
     assert answer.status_code == 201
     assert [flag["code"] for flag in answer.json["flags"]] == ["clock_off"]
     assert told(service)["operator", "l-1"]["at"].startswith("2025-06-15T17:00")
