@@ -67,6 +67,8 @@ def _checks(values: Mapping[str, Any]) -> list[str]:
         told += f" from {values['from']} to {values['until']}, worth {values['worth']:.0f} by their age"
     if values["lots"]:
         told += f", of {_counted(values['lots'], 'resin lot')}"
+    if len(values["sands"]) > 1:
+        told += f", on {len(values['sands'])} different sands"
     lines = wrapped("  rests on ", told)
     left_out = ", ".join(f"{count:,} {what.replace('_', ' ')}" for what, count in values["left_out"].items())
     return lines + (wrapped("  left out ", left_out) if left_out else [])

@@ -13,7 +13,7 @@ from sandtrack.records import times
 from sandtrack.shop import blocks
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW
-from sandtrack.shop.dosing import sand_temperature, systems
+from sandtrack.shop.dosing import sand_temperature, sands, systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, lever_of_mix, lot_of_mix
 from sandtrack.shop.dosing.learned import STARTING, Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE
@@ -245,7 +245,7 @@ class _Questions:
         if temp is None or lever is None:
             return
         self.laws[system.key] = law
-        lot = law.label(lot_of_mix(self.picture, system, mix))
+        lot = law.label(lot_of_mix(self.picture, system, mix), sands.of_mix(self.picture, mix.seq, mix.at))
         _, rows = self._asked.setdefault(id(law), (law, {}))
         rows[mix.seq] = (mix.at, temp, lever, NOT_RECORDED if lot is None else lot)
 

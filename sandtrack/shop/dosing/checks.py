@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 from sandtrack.plant import MOULDS, BinderSystem
 from sandtrack.records import times
+from sandtrack.shop.dosing import sands
+from sandtrack.shop.dosing.sands import Sand
 from sandtrack.shop.dosing.systems import System, system
 from sandtrack.shop.picture import KG, Picture, Seen
 from sandtrack.trade.learning import Checks
@@ -33,6 +37,8 @@ class Look:
     latest_min: float
     lot: str
     """Lot of the resin, or "" where none was recorded."""
+    sand: Sand | None = None
+    """The sand of its mix; None where that is not known."""
 
 
 @dataclass(frozen=True)
@@ -48,19 +54,55 @@ class Gathered:
 
     @cached_property
     def lots(self) -> tuple[str, ...]:
-        """Lots of the resin in order of their first check; the place of each is its label."""
+        """Lots of the resin in order of their first check."""
         return tuple(dict.fromkeys(look.lot for look in self.looks if look.lot))
 
-    def label(self, lot: str) -> int | None:
-        """Label of a lot: one that no check was made of gets a label of its own; None where it is not recorded."""
-        if not lot:
-            return None
-        lots = self.lots
-        return lots.index(lot) if lot in lots else len(lots)
+    @cached_property
+    def sands(self) -> tuple[Sand, ...]:
+        """Sands that count as different, in order of their first check."""
+        return sands.told_apart(look.sand for look in self.looks if look.sand is not None)
+
+    @cached_property
+    def made_on(self) -> Counter[int]:
+        """How many checks were made on each of the sands, by its place among them."""
+        return Counter(self._place(look.sand) for look in self.looks if look.sand is not None)
+
+    @cached_property
+    def _usual(self) -> int:
+        """The sand that most checks were made on: what does not tell its sand counts as of it."""
+        return self.made_on.most_common(1)[0][0] if self.made_on else 0
+
+    def _place(self, sand: Sand) -> int:
+        """Place of a sand among those checked, or of a new one behind them."""
+        at = sands.nearest(sand, self.sands)
+        return len(self.sands) if at is None else at
+
+    def _place_or_usual(self, sand: Sand | None) -> int:
+        return self._usual if sand is None or not self.sands else self._place(sand)
+
+    @cached_property
+    def _labels(self) -> dict[tuple[str, int], int]:
+        """Label of each lot on each sand, in order of their first check."""
+        made = dict.fromkeys((look.lot, self._place_or_usual(look.sand)) for look in self.looks)
+        made.pop(("", self._usual), None)  # such checks stand in blocks of days
+        return {what: label for label, what in enumerate(made)}
+
+    def label(self, lot: str, sand: Sand | None = None) -> int | None:
+        """Label of a lot on a sand: of what no check was made gets one of its own; None where neither is told apart."""
+        what = (lot, self._place_or_usual(sand))
+        return None if what == ("", self._usual) else self._labels.get(what, len(self._labels))
+
+    def knows(self, lot: str, sand: Sand | None) -> bool:
+        """Whether checks were made of a lot on a sand, as far as they tell."""
+        return (lot, self._place_or_usual(sand)) in self._labels
+
+    def knows_sand(self, sand: Sand | None) -> bool:
+        """Whether checks were made on a sand, as far as they tell."""
+        return sand is None or not self.sands or self._place(sand) < len(self.sands)
 
     def checks(self, picture: Picture) -> Checks:
         """The checks as the law learns from them, their ages in whole days of the shop."""
-        labels = {lot: label for label, lot in enumerate(self.lots)}
+        labels = [self.label(look.lot, look.sand) for look in self.looks]
         days: dict[str, float] = {}
         ages = []
         for look in self.looks:
@@ -74,8 +116,29 @@ class Gathered:
             earliest_min=[look.earliest_min for look in self.looks],
             latest_min=[look.latest_min for look in self.looks],
             age_days=ages,
-            lot=[labels.get(look.lot, NOT_RECORDED) for look in self.looks],
+            lot=[NOT_RECORDED if label is None else label for label in labels],
         )
+
+
+def state(picture: Picture) -> tuple[Any, ...]:
+    """What stays the same while nothing is recorded that tells of the checks or of the mixes they were made on.
+
+    A mix after the last check tells of none; the digest of a record stands for all that was recorded before it.
+    """
+    execute, last = picture.reader.connection.execute, picture.reader.last
+    first_at, last_at, newest = execute(
+        "SELECT min(at), max(at), max(seq) FROM record WHERE kind = 'strip_check' AND at >= ? AND at <= ? AND seq <= ?",
+        (picture.at - _COUNTS_DAYS * _DAY, picture.at, last),
+    ).fetchone()
+    if newest is None:
+        return (picture.head,)
+    (later,) = execute(
+        "SELECT max(seq) FROM record WHERE seq > ? AND seq <= ? "
+        "AND (kind IN ('reversal', 'plant') OR kind = 'mix' AND at <= ?)",
+        (newest, last, last_at),
+    ).fetchone()
+    (digest,) = execute("SELECT hash FROM record WHERE seq = ?", (later or newest,)).fetchone()
+    return first_at, last_at, digest
 
 
 def gather(picture: Picture, own: System) -> Gathered:
@@ -87,23 +150,22 @@ def gather(picture: Picture, own: System) -> Gathered:
     definition = own.entry.reference.definition if own.entry.reference is not None else ""
     for seen in picture.records("strip_check", since=picture.at - _COUNTS_DAYS * _DAY):
         values = seen.values
-        mix = None
-        if "binder_system" not in values:
-            mix = _mix_of(picture, seen)
-        key = values.get("binder_system") or (mix.values["binder_system"] if mix is not None else "")
-        if key != own.key:
+        if values.get("binder_system", own.key) != own.key:
+            continue
+        found = _find_mix(picture, seen)
+        untold = {"binder_system", own.lever_field, "lot"} - set(values)
+        mix = _read(picture, found) if untold and found is not None else None
+        if "binder_system" not in values and (mix is None or mix.values["binder_system"] != own.key):
             continue
         if values["definition"] != definition:
             other_definition[values["definition"]] = other_definition.get(values["definition"], 0) + 1
             continue
-        entry: BinderSystem = picture.setups.on(seen.at).find("binder_systems", key)
-        needs_mix = own.lever_field not in values or "lot" not in values
-        if mix is None and needs_mix and ("mix" in values or "mould" in values):
-            mix = _mix_of(picture, seen)
+        entry: BinderSystem = picture.setups.on(seen.at).find("binder_systems", own.key)
         if catalyst(entry) != catalyst(own.entry):
             other_catalyst += 1
             continue
-        look, lacks = _look(picture, seen, own, entry, mix)
+        sand = None if found is None else sands.of_mix(picture, *found)
+        look, lacks = _look(picture, seen, own, entry, mix, sand)
         if look is None:
             unusable[lacks] = unusable.get(lacks, 0) + 1
         else:
@@ -111,7 +173,9 @@ def gather(picture: Picture, own: System) -> Gathered:
     return Gathered(tuple(looks), other_definition, other_catalyst, unusable)
 
 
-def _look(picture: Picture, seen: Seen, own: System, entry: BinderSystem, mix: Seen | None) -> tuple[Look | None, str]:
+def _look(
+    picture: Picture, seen: Seen, own: System, entry: BinderSystem, mix: Seen | None, sand: Sand | None
+) -> tuple[Look | None, str]:
     values = seen.values
     temp = values["sand_temp_c"]
     if not LOWEST_C <= temp <= HIGHEST_C:
@@ -124,7 +188,7 @@ def _look(picture: Picture, seen: Seen, own: System, entry: BinderSystem, mix: S
         lever = lever_of_mix(picture, system(entry), mix)
     if lever is None or not (lever > 0 or own.family.lever == "grade"):
         return None, own.lever_field
-    return Look(seen, temp, lever, earliest, latest, values.get("lot") or lot_of_mix(picture, own, mix)), ""
+    return Look(seen, temp, lever, earliest, latest, values.get("lot") or lot_of_mix(picture, own, mix), sand), ""
 
 
 def lever_of_mix(picture: Picture, own: System, mix: Seen) -> float | None:
@@ -155,30 +219,26 @@ def catalyst(entry: BinderSystem) -> tuple[str, ...]:
     return (entry.grades["slow"], entry.grades["fast"]) if entry.grades else (entry.drier or entry.catalyst,)
 
 
-def _mix_of(picture: Picture, check: Seen) -> Seen | None:
-    """The mix that a check was made on: by its id, else the last one into the mould before the check."""
-    since = check.at - _MIX_BEFORE_DAYS * _DAY
-    seqs = _by_id(picture, check, since) if "mix" in check.values else _by_mould(picture, check, since)
-    wanted = check.values.get("binder_system")
-    for mix in picture.numbered(seqs):
-        if mix.kind == "mix" and wanted in (None, mix.values["binder_system"]):
-            return mix
-    return None
+def _find_mix(picture: Picture, check: Seen) -> tuple[int, int] | None:
+    """Place in the chain, and time, of the mix that a check was made on: the last one by its id, else by its mould."""
+    if "mix" in check.values:
+        which, name = "r.kind = 'mix' AND r.id = ? AND r.at >= ? AND r.at <= ?", check.values["mix"]
+        source = "record r"
+    elif "mould" in check.values:
+        which, name = f"m.mould = ? AND m.at >= ? AND m.at <= ? AND m.target = '{MOULDS}'", check.values["mould"]
+        source = "movement m JOIN record r ON r.seq = m.event AND r.kind = 'mix'"
+    else:
+        return None
+    system, last = check.values.get("binder_system"), picture.reader.last
+    found: tuple[int, int] | None = picture.reader.connection.execute(
+        f"SELECT r.seq, r.at FROM {source} WHERE {which} AND r.seq <= ? "
+        "AND (? IS NULL OR json_extract(r.content, '$.binder_system') = ?) "
+        "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = r.seq AND v.record <= ?) ORDER BY r.at DESC LIMIT 1",
+        (name, check.at - _MIX_BEFORE_DAYS * _DAY, check.at, last, system, system, last),
+    ).fetchone()
+    return found
 
 
-def _by_id(picture: Picture, check: Seen, since: int) -> Iterator[int]:
-    rows = picture.reader.connection.execute(
-        "SELECT seq FROM record r WHERE kind = 'mix' AND at >= ? AND at <= ? AND id = ? AND seq <= ? "
-        "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = seq AND v.record <= ?) ORDER BY at DESC LIMIT 1",
-        (since, check.at, check.values["mix"], picture.reader.last, picture.reader.last),
-    )
-    return (row[0] for row in rows.fetchall())
-
-
-def _by_mould(picture: Picture, check: Seen, since: int) -> Iterator[int]:
-    rows = picture.reader.connection.execute(
-        "SELECT event FROM movement m WHERE mould = ? AND at >= ? AND at <= ? AND target = ? AND record <= ? "
-        "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = m.event AND v.record <= ?) ORDER BY at DESC LIMIT 1",
-        (check.values.get("mould", ""), since, check.at, MOULDS, picture.reader.last, picture.reader.last),
-    )
-    return (row[0] for row in rows.fetchall())
+def _read(picture: Picture, found: tuple[int, int]) -> Seen:
+    (mix,) = picture.numbered(found[:1])
+    return mix

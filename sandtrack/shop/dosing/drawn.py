@@ -76,7 +76,7 @@ def region(picture: Picture, answer: Answer) -> dict[str, Any] | None:
     if law is None or values.get("wanted_strip_min") is None or "sand_temp_c" not in values:
         return None
     temp, by, fill = values["sand_temp_c"], values["wanted_strip_min"], found.get("fill_time_min")
-    lot = law.label(values.get("resin_lot", ""))
+    lot = law.label(values.get("resin_lot", ""), values.get("sand_shares"))
     window, settings = system.family.sand_window_c, system.settings()
     across = np.linspace(min(window.low, temp) - 3, max(window.high, temp) + 3, _TEMPS)
     up = np.linspace(settings[0], settings[-1], _LEVERS)

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 from weakref import WeakKeyDictionary
 
 from sandtrack.ledger import Ledger
 from sandtrack.shop.answer import Basis, Flag
-from sandtrack.shop.dosing.checks import Gathered, catalyst, gather
+from sandtrack.shop.dosing.checks import Gathered, catalyst, gather, state
 from sandtrack.shop.dosing.readiness import Lot
+from sandtrack.shop.dosing.sands import ALIKE_SHARE, Sand, words
 from sandtrack.shop.dosing.systems import HOW, System
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import day, several
@@ -26,6 +27,7 @@ _BELIEVED = (
 )
 _TOGETHER = "act together is known"
 _STILL = "is still the starting belief"
+_WIDER = "the range is wider for that; a test piece first"
 _MOST_KEPT = 64
 
 
@@ -141,16 +143,30 @@ class Law:
         own = [lot for lot in lots if lot.material == resin]
         return max(own, key=lambda lot: lot.part_mg).name if own else ""
 
-    def label(self, lot: str) -> int | None:
-        """Label of a lot for the strip times; None where nothing is learned or no lot is known."""
-        return None if self.learned is None else self.gathered.label(lot)
+    def label(self, lot: str, sand: Sand | None = None) -> int | None:
+        """Label of a lot on a sand for the strip times; None where nothing is learned or neither is told apart."""
+        return None if self.learned is None else self.gathered.label(lot, sand)
 
-    def lot_flags(self, lot: str) -> list[Flag]:
-        """Said of a lot that no check was made of."""
-        if self.learned is None or not lot or lot in self.gathered.lots or not self.gathered.lots:
+    def not_checked(self, picture: Picture, lot: str, sand: Sand | None) -> list[Flag]:
+        """Said of a lot, a sand, or a lot on a sand, of which no check was made."""
+        gathered, found = self.gathered, []
+        if self.learned is None:
             return []
-        text = f"no check was made yet of resin lot {lot}: the range is wider for that; a test piece first"
-        return [Flag("lot_not_checked", text, lot)]
+        if lot and gathered.lots and lot not in gathered.lots:
+            text = f"no check was made yet of resin lot {lot}: {_WIDER}"
+            found.append(Flag("lot_not_checked", text, lot))
+        if sand is None or gathered.knows_sand(sand):
+            if lot in gathered.lots and not gathered.knows(lot, sand):
+                text = f"no check was made yet of resin lot {lot} on this sand: {_WIDER}"
+                found.append(Flag("lot_not_checked", text, lot))
+            return found
+        checked = "; ".join(words(picture, kind) for kind in gathered.sands)
+        text = (
+            f"no check was made yet on this sand ({words(picture, sand)}), only on {checked}; a share more than "
+            f"{ALIKE_SHARE:g} off counts as another sand: the range is wider, by what lots and sands have differed so "
+            "far; a test piece first"
+        )
+        return [*found, Flag("sand_not_checked", text, self.system.key)]
 
 
 @dataclass
@@ -167,8 +183,8 @@ _KEPT: WeakKeyDictionary[Ledger, _Kept] = WeakKeyDictionary()
 def learned_law(picture: Picture, system: System) -> Law | None:
     """The law of a binder system at a moment; None where the set-up gives no reference.
 
-    Kept by the end of the chain, so that asking again costs two look-ups; a fit is kept by its checks, so that a record
-    of another kind does not make a new one.
+    Kept by the end of the chain, so that asking again costs two look-ups, and by what tells of its checks, so that a
+    record of another kind costs little; a fit is kept by its checks.
     """
     belief = system.belief
     if belief is None:
@@ -177,14 +193,19 @@ def learned_law(picture: Picture, system: System) -> Law | None:
     made = picture.reader.connection.execute(
         "SELECT count(*), max(at) FROM record WHERE kind = 'strip_check' AND at <= ?", (picture.at,)
     ).fetchone()
-    own = (system.key, belief, catalyst(system.entry))  # a mould's mix may be of an earlier set-up's
-    key = (picture.head, picture.known_on, picture.day.revision, own, picture.today, made)
+    # a mould's mix may be of an earlier set-up's
+    own = (system.key, belief, catalyst(system.entry), picture.day.revision, picture.today)
+    key = (picture.head, picture.known_on, made, own)
     found = kept.laws.get(key)
     if found is None:
-        gathered = gather(picture, system)
-        found = Law(system, belief, gathered, _fit(kept, belief, gathered, gathered.checks(picture)))
+        since = (state(picture), own)
+        found = kept.laws.get(since)
+        if found is None:
+            gathered = gather(picture, system)
+            found = Law(system, belief, gathered, _fit(kept, belief, gathered, gathered.checks(picture)))
+            _keep(kept.laws, since, found)
         _keep(kept.laws, key, found)
-    return found
+    return found if found.system == system else replace(found, system=system)  # mixes of a purpose go by their own
 
 
 def _fit(kept: _Kept, belief: Belief, gathered: Gathered, checks: Checks) -> Learned | None:

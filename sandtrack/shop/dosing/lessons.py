@@ -17,6 +17,7 @@ from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
 from sandtrack.shop.dosing import systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, catalyst, lever_of_mix
 from sandtrack.shop.dosing.learned import Law, learned_law
+from sandtrack.shop.dosing.sands import ALIKE_SHARE
 from sandtrack.shop.dosing.serving import COVERAGE
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import several
@@ -38,7 +39,8 @@ def learned(picture: Picture, binder_system: str) -> Answer:
     """What the law of a binder system is now, how far to trust it, and what to check next.
 
     Values: `binder_system`, `definition`, `catalyst` (material, or the pair of grades), `checks`, `worth` (the checks
-    by their age), `from`, `until`, `lots`, `left_out` (reason: checks), `reference` (`temp_c`, the lever),
+    by their age), `from`, `until`, `lots`, `sands` (`shares` and `checks` of each that counts as different; a check
+    that tells of none counts with the most usual), `left_out` (reason: checks), `reference` (`temp_c`, the lever),
     `strip_time_min`, `activation_energy_kj_mol`, `exponent` (of the amount) or `slope` (of the fast share), `check_sd`,
     `lot_sd`, `spans` (`sand_temp_c` and the lever, lowest and highest), `moved` (share of its variance that is gone,
     by number), `correlation` (of energy and exponent), `words`, `jumps`, `settled`, `alarm`, `trusted`, `trust_words`,
@@ -57,6 +59,7 @@ def learned(picture: Picture, binder_system: str) -> Answer:
     basis = (
         law.basis(picture),
         Basis("back-test", "each check foretold from those before it", "derived", "prequential test (Dawid 1984)"),
+        Basis("which sands count as one", f"shares that differ by {ALIKE_SHARE:g} at most", "practice", "learning"),
         Basis("when to trust", "20 checks with both bounds, 80 % ranges that hold 80 %", "practice", "learning"),
     )
     values["next_check"] = _next(picture, law, known)
@@ -106,6 +109,7 @@ def _of_the_checks(picture: Picture, law: Law, known: Learned) -> dict[str, Any]
         "from": times.day_of(looks[0].seen.at, picture.zone) if looks else None,
         "until": times.day_of(looks[-1].seen.at, picture.zone) if looks else None,
         "lots": len(gathered.lots),
+        "sands": [{"shares": sand, "checks": gathered.made_on[place]} for place, sand in enumerate(gathered.sands)],
         "left_out": left_out,
         "spans": {
             "sand_temp_c": [min(temps), max(temps)] if looks else None,

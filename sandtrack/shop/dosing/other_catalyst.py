@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from sandtrack.plant import BinderSystem, Mixer
-from sandtrack.shop.dosing import readiness, systems
+from sandtrack.shop.dosing import readiness, sands, systems
 from sandtrack.shop.dosing.checks import catalyst
 from sandtrack.shop.dosing.learned import learned_law
 from sandtrack.shop.dosing.pumped import pumped
@@ -46,7 +46,7 @@ def _told(picture: Picture, mixer: Mixer, job: Job, other: System) -> Iterator[s
         job,
         pumped=pumped(picture, mixer, other),
         law=law.times,
-        lot=law.label(law.lot_now(lots)),
+        lot=law.label(law.lot_now(lots), sands.drawn(picture, mixer, other)),
         around=None if job.around is None else replace(job.around, energy_kj_mol=law.cure_law.activation_energy_kj_mol),
     )
     lever = then.serving()

@@ -8,7 +8,7 @@ from typing import Any
 from sandtrack.plant import Limits
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW, WRONG_MATERIAL
-from sandtrack.shop.dosing import acid, readiness, sand_temperature, set_points, ways_out
+from sandtrack.shop.dosing import acid, readiness, sand_temperature, sands, set_points, ways_out
 from sandtrack.shop.dosing.asked import Asked, read
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.pumped import pumped
@@ -49,7 +49,8 @@ def setting(
     times and chance are those of the rounded settings, a setting asked about being moved to the nearest; with a
     pattern's or the room's temperature `slowest_point` (`core_min`, `face_min`, `slowest`, `face_temp_c`, …), by which
     the strip time then goes, and `quickest_point` (`core_min`, `face_min`, `quickest`), by which the work time goes;
-    `resin_lot`; `say`, the moulder's words. Where nothing serves: `nearest` with the same names and `serves` false.
+    `resin_lot`; `sand_shares`, the sand drawn by the usual share of reclaimed; `say`, the moulder's words. Where
+    nothing serves: `nearest` with the same names and `serves` false.
     Ranges: `strip_time_min`, `work_time_min`, `pump_setting.LIQUID`. A sand temperature that is `supposed` is not held
     against today's readings. Raises UnknownName, InputErrors.
     """
@@ -212,7 +213,7 @@ def _answered(draft: _Draft) -> Answer:
     window = system.family.sand_window_c
     for advice in temperature_advice(system.family, temp, sand_window_c=window):
         draft.flags.append(Flag(advice.code, advice.text, asked.mixer.key))
-    box, lot = asked.box_kg, law.lot_now(lots)
+    box, lot, drawn = asked.box_kg, law.lot_now(lots), sands.drawn(picture, asked.mixer, system)
     job = Job(
         pumped=delivery,
         law=law.times,
@@ -221,14 +222,16 @@ def _answered(draft: _Draft) -> Answer:
         work_time_share=limits.work_time_share,
         wanted_min=asked.wanted_or_reference_min,
         fill_min=None if box is None else box / asked.mixer.sand_kg_min,
-        lot=law.label(lot),
+        lot=law.label(lot, drawn),
         around=asked.around(law.cure_law),
     )
     draft.law = law
     draft.basis += delivery.basis
-    draft.flags += [*law.flags(), *law.lot_flags(lot)]
+    draft.flags += [*law.flags(), *law.not_checked(picture, lot, drawn)]
     if lot:
         draft.values["resin_lot"] = lot
+    if drawn is not None:
+        draft.values["sand_shares"] = drawn
     if job.around is not None:
         draft.basis.append(job.around.basis())
     _say_what_was_asked(draft, job)

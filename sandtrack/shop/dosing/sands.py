@@ -1,0 +1,76 @@
+"""The sand a mould is made of: the share of each material in it, and which sands count as one."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+
+from sandtrack.plant import Mixer
+from sandtrack.shop.dosing.systems import System
+from sandtrack.shop.picture import Picture
+
+# practice: a tenth more or less of the reclaimed sand is within what a shop's mixing varies by; more is another sand.
+ALIKE_SHARE = 0.1
+
+Sand = Mapping[str, float]
+"""Material → its share of the sand."""
+
+_HAIR = 1e-9  # shares that differ by exactly a tenth are alike
+
+
+def of_mix(picture: Picture, seq: int, at: int) -> Sand | None:
+    """The sand that a mix drew, as it was booked; None where it drew none."""
+    rows = picture.reader.connection.execute(
+        "SELECT material, mass_mg FROM movement WHERE at = ? AND event = ? AND record <= ? "
+        "AND source <> 'conversion' AND target <> 'conversion'",
+        (at, seq, picture.reader.last),
+    )
+    day, masses = picture.setups.on(at), Counter[str]()
+    for material, mass in rows:
+        if day.is_sand(material):
+            masses[material] += mass
+    return {material: mass / masses.total() for material, mass in masses.items()} or None
+
+
+def drawn(picture: Picture, mixer: Mixer, system: System) -> Sand | None:
+    """The sand that a mixer draws by the usual share of reclaimed sand; None where the set-up does not say it."""
+    day, share = picture.day, system.entry.reclaimed_share
+    sands = {
+        stream: material
+        for stream, place in mixer.draws.get(system.key, {}).items()
+        if (material := day.material_at(place)) and day.is_sand(material)
+    }
+    if len(set(sands.values())) == 1:
+        return dict.fromkeys(sands.values(), 1.0)
+    if share is None or set(sands) != {"new_sand", "reclaimed_sand"}:
+        return None
+    return {sands["new_sand"]: round(1 - share, 9), sands["reclaimed_sand"]: share}
+
+
+def told_apart(sands: Iterable[Sand]) -> tuple[Sand, ...]:
+    """The sands that differ, each from all before it; so a sand in use keeps its place when another one comes."""
+    kinds: list[Sand] = []
+    for sand in sands:
+        if nearest(sand, kinds) is None:
+            kinds.append(sand)
+    return tuple(kinds)
+
+
+def nearest(sand: Sand, kinds: Sequence[Sand]) -> int | None:
+    """Place of the kind that a sand is most like; None where it is like none of them."""
+    apart = [_apart(sand, kind) for kind in kinds]
+    least = min(apart, default=1.0)
+    return apart.index(least) if least <= ALIKE_SHARE + _HAIR else None
+
+
+def _apart(one: Sand, other: Sand) -> float:
+    """Largest difference in the share of a material."""
+    return max(abs(one.get(material, 0.0) - other.get(material, 0.0)) for material in {*one, *other})
+
+
+def words(picture: Picture, sand: Sand) -> str:
+    """A sand for people, what there is most of first."""
+    parts = sorted(sand.items(), key=lambda part: (-part[1], part[0]))
+    return " with ".join(
+        f"{100 * share:.0f} % {picture.name('materials', material)}" for material, share in parts if share >= 0.005
+    )
