@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from sandtrack.plant import checks
-from sandtrack.plant.tables import SINGLE, TABLES, Named, schema_of
+from sandtrack.plant.tables import SINGLE, TABLES, Named, Nested, OfPurpose, schema_of, schema_of_purpose
 from sandtrack.records import composite as c
 from sandtrack.records import fields as f
 from sandtrack.records.schema import Declared
@@ -156,6 +156,8 @@ _MADE: Mapping[type[f.Field], Callable[[Any], Schema]] = {
     c.Part: lambda field: form(field.schema),
     c.Values: _values,
     c.Items: _items,
+    Nested: lambda field: form(schema_of(field.table)),
+    OfPurpose: lambda _: form(schema_of_purpose()),
     Named: lambda field: {"type": "object", "additionalProperties": _property(field.item)},
     f.Quantity: _quantity,
     f.Choice: lambda field: {"type": "string", "enum": list(field.words)},

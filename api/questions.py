@@ -100,6 +100,7 @@ class StoppedArguments(AtArguments):
     minutes_ago = f.Minutes("how long ago it stopped", required=True)
     sand_temp_c = f.Temperature("temperature of the mixed sand; the last one recorded, if not said")
     filled_for_min = f.Minutes("how long the fill had run by then")
+    purpose = f.Choice("what the sand is in the mould", words=PURPOSES)
     catalyst_pct = f.Percent("what was set; as the last mix drew it, if not said", most=200)
     fast_share = f.Share("the share of the fast grade that was set")
 

@@ -8,6 +8,7 @@ import click
 
 from sandtrack.cli import drawing
 from sandtrack.cli.common import answer_options, explained, opened, show, time_options
+from sandtrack.records.events import PURPOSES
 
 
 @click.command(short_help="What the strip checks have taught.")
@@ -47,6 +48,7 @@ def learned(
 @click.argument("minutes_ago", type=float)
 @click.option("--sand-temp", metavar="TEMP", help="Temperature of the mixed sand; the last one measured, if not said.")
 @click.option("--filled-for", "filled_for_min", type=float, metavar="MINUTES", help="How long the fill had run.")
+@click.option("--purpose", type=click.Choice(PURPOSES), help="What the sand is in the mould.")
 @click.option("--catalyst-pct", type=float, metavar="PCT", help="What was set; as the last mix drew it, if not said.")
 @click.option("--fast-share", type=float, metavar="SHARE", help="Share of the fast grade that was set.")
 @time_options
@@ -58,6 +60,7 @@ def stopped(
     minutes_ago: float,
     sand_temp: str | None,
     filled_for_min: float | None,
+    purpose: str | None,
     catalyst_pct: float | None,
     fast_share: float | None,
     at: str | None,
@@ -80,6 +83,7 @@ def stopped(
             sand_temp,
             minutes_ago,
             filled_for_min=filled_for_min,
+            purpose=purpose,
             catalyst_pct=catalyst_pct,
             fast_share=fast_share,
             at=at,

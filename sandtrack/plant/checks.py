@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from typing import TYPE_CHECKING, Any
 
 from sandtrack.errors import FieldError
-from sandtrack.plant.tables import MOULDS, ONE_MATERIAL_KINDS, OUTSIDE
+from sandtrack.plant.tables import MOULDS, ONE_MATERIAL_KINDS, OUTSIDE, OWN_OF_PURPOSE, PURPOSES_APART, BinderSystem
 from sandtrack.records import fields as f
 from sandtrack.records import times
 from sandtrack.records.schema import Declared
@@ -133,15 +133,31 @@ def _binder_systems(plant: Plant) -> Iterator[FieldError]:
                     field=f"{at}.{name}", reason="is missing for this family", accepted="the key of a material"
                 )
         yield from _reference(at, system)
-        for what, window in (("resin_pct", system.resin_window_pct), ("catalyst_pct", system.catalyst_window_pct)):
-            value = getattr(system, what)
-            if window and value is not None and not window[0] <= value <= window[1]:
-                yield FieldError(
-                    field=f"{at}.{what}",
-                    value=value,
-                    reason="is outside its own window",
-                    accepted=f"{window[0]:g} to {window[1]:g} %",
-                )
+        yield from _windows(at, system, OWN_OF_PURPOSE)
+        for purpose in PURPOSES_APART:
+            yield from _of_purpose(f"{at}.{purpose}", system, purpose)
+
+
+def _windows(at: str, system: BinderSystem, told: Collection[str]) -> Iterator[FieldError]:
+    """Amounts outside their windows, of the fields told in this table."""
+    for what, name in (("resin_pct", "resin_window_pct"), ("catalyst_pct", "catalyst_window_pct")):
+        value, window = getattr(system, what), getattr(system, name)
+        if not {what, name}.isdisjoint(told) and window and value is not None and not window[0] <= value <= window[1]:
+            yield FieldError(
+                field=f"{at}.{what}",
+                value=value,
+                reason="is outside its own window",
+                accepted=f"{window[0]:g} to {window[1]:g} %",
+            )
+
+
+def _of_purpose(at: str, system: BinderSystem, purpose: str) -> Iterator[FieldError]:
+    own = system.own(purpose)
+    yield from _windows(at, system.of(purpose), own)
+    if "fast_share" in own and system.lever != "grade":
+        yield FieldError(
+            field=f"{at}.fast_share", reason="does not set the speed of this family", accepted="catalyst_pct"
+        )
 
 
 def _reference(at: str, system: Any) -> Iterator[FieldError]:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import dataclasses
 import re
 from collections.abc import Mapping
+from copy import copy
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
 from sandtrack.records import composite as c
 from sandtrack.records import fields as f
+from sandtrack.records.events import PURPOSES
 from sandtrack.records.schema import Declared
 
 FAMILY_LEVERS: Mapping[str, str] = {
@@ -27,6 +29,18 @@ PLACE_KINDS = ("silo", "hopper", "tank", "store", "container", "core_store", "he
 ONE_MATERIAL_KINDS = ("silo", "hopper", "tank", "core_store", "heap", "reclaimer", "skip")
 MOULDS = "moulds"
 OUTSIDE = ("supplier", "carried_out", "off_site", "consumed", "conversion")
+PURPOSES_APART = tuple(purpose for purpose in PURPOSES if purpose != "whole")
+"""Purposes whose mixes may have settings of their own; those of whole moulds are the binder system's."""
+OWN_OF_PURPOSE = (
+    "resin_pct",
+    "resin_window_pct",
+    "catalyst_pct",
+    "catalyst_window_pct",
+    "fast_share",
+    "reclaimed_share",
+    "usual_strip_min",
+    "sand_window_c",
+)
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
@@ -117,6 +131,18 @@ class Nested(f.Field):
         return self.table(**values)
 
 
+class OfPurpose(f.Field):
+    """What mixes of one purpose have of their own: some of their binder system's fields, each as there."""
+
+    json_type = "object"
+
+    def parse(self, raw: Any) -> dict[str, Any]:
+        values, problems = schema_of_purpose().check(raw)
+        if problems:
+            raise c.Inside([problem.within(self.label) for problem in problems])
+        return values
+
+
 @dataclass(frozen=True)
 class ShopTable:
     name: str = told(f.Text("what people call the shop", required=True))
@@ -202,6 +228,18 @@ class BinderSystem:
     work_share: float | None = told(f.Share("work time as a share of strip time"))
     sand_window_c: tuple[float, float] | None = told(Span("lowest and highest sand temperature"))
     reference: Reference | None = told(Nested(Reference, "strip time known at one setting"))
+    facing: Mapping[str, Any] = told(OfPurpose("what facing mixes have of their own; the rest is as above"), dict)
+    backing: Mapping[str, Any] = told(OfPurpose("what backing mixes have of their own; the rest is as above"), dict)
+    core: Mapping[str, Any] = told(OfPurpose("what core mixes have of their own; the rest is as above"), dict)
+
+    def own(self, purpose: str | None) -> Mapping[str, Any]:
+        """What is stated for mixes of one purpose alone."""
+        return {"facing": self.facing, "backing": self.backing, "core": self.core}.get(purpose or "", {})
+
+    def of(self, purpose: str | None) -> BinderSystem:
+        """The system as mixes of one purpose go by it: with what is stated for them in place of its own."""
+        own = self.own(purpose)
+        return dataclasses.replace(self, **own) if own else self
 
     @property
     def lever(self) -> str:
@@ -297,4 +335,15 @@ def schema_of(table: type[Any]) -> Declared:
     """The schema that reads one table of the set-up."""
     declared = {entry.name: entry.metadata["field"] for entry in dataclasses.fields(table) if "field" in entry.metadata}
     made: type[Declared] = type(f"{table.__name__}Schema", (Declared,), dict(declared))
+    return made()
+
+
+def schema_of_purpose() -> Declared:
+    """The schema of what mixes of one purpose have of their own: fields of their binder system, none required."""
+    declared = {}
+    for entry in dataclasses.fields(BinderSystem):
+        if entry.name in OWN_OF_PURPOSE:
+            declared[entry.name] = copy(entry.metadata["field"])
+            declared[entry.name].required = False
+    made: type[Declared] = type("OfPurposeSchema", (Declared,), declared)
     return made()

@@ -109,7 +109,13 @@ def _settings(settings: list[Mapping[str, Any]], units: str) -> list[str]:
         if not given["possible"] and given["instead"]:
             notes += wrapped("  instead  ", f"{label}: {given['instead'][0]}")
     lines = table(("SET TODAY", "sand", "resin", "catalyst", "strip, min", "work, min", "chance", ""), rows)
-    return [*lines, *wrapped("  ", "; ".join([*_learned_from(settings), RANGES])), *notes]
+    return [*lines, *wrapped("  ", "; ".join([*_learned_from(settings), RANGES])), *notes, *_apart(settings)]
+
+
+def _apart(settings: list[Mapping[str, Any]]) -> list[str]:
+    """Which mixes are set otherwise than the rows say."""
+    told = [flag["text"] for given in settings for flag in given["flags"] if flag["code"] == "purpose_not_said"]
+    return [line for text in dict.fromkeys(told) for line in wrapped("  besides  ", text)]
 
 
 def _learned_from(settings: list[Mapping[str, Any]]) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from sandtrack.report.tables import heading
 from sandtrack.report.text import Names, minutes, number, table, wrapped
 from sandtrack.shop import Answer
 
@@ -97,7 +98,7 @@ def _foretold(told: Mapping[str, Any] | None) -> list[str]:
 def stopped(given: Answer, names: Names, units: str) -> list[str]:
     """What to do with the box."""
     values = given.values
-    lines = [f"{names('mixers', values['mixer'])}, {names('binder_systems', values['binder_system'])}"]
+    lines = [heading(values, names)]
     if "say" not in values:
         return lines
     lines += wrapped("  ", values["say"])

@@ -165,8 +165,7 @@ def all_tables(given: Answer, names: Names, units: str) -> list[str]:
     rows = [
         (
             str(one["number"]),
-            names("mixers", one["mixer"]),
-            names("binder_systems", one["binder_system"]),
+            *heading(one, names).split(", ", 1),
             day(one["made_at"]),
             day(one["expires_at"]),
             one["state"] + (f" by {one['superseded_by']}" if one["superseded_by"] else ""),
@@ -175,4 +174,4 @@ def all_tables(given: Answer, names: Names, units: str) -> list[str]:
     ]
     if not rows:
         return ["no table was given out yet"]
-    return table(("table", "mixer", "binder system", "made", "not after", "state"), rows, left=3)
+    return table(("table", "mixer", "for", "made", "not after", "state"), rows, left=3)

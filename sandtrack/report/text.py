@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from tabulate import tabulate
 
 from sandtrack import units
-from sandtrack.plant import Plant
+from sandtrack.plant import PURPOSES_APART, BinderSystem, Plant
 from sandtrack.shop import Answer, Caution, Flag
 
 WIDTH = 100
@@ -131,11 +131,8 @@ def plant(shown: Plant) -> str:
             [(name, one.kind, one.family or "–") for name, one in titled("materials")],
         ),
         table(
-            ("binder system", "family", "resin on sand", "speed set by"),
-            [
-                (name, one.family, f"{one.resin_pct:g} %", "grade" if one.lever == "grade" else "amount of catalyst")
-                for name, one in titled("binder_systems")
-            ],
+            ("binder system", "family", "resin on sand", "reclaimed sand", "speed set by"),
+            [row for name, one in titled("binder_systems") for row in _systems(name, one)],
         ),
         table(
             ("mixer", "sand", "runs"),
@@ -151,6 +148,15 @@ def plant(shown: Plant) -> str:
     ]
     heading = f"{shown.shop.name}, {shown.shop.time_zone}, valid from {shown.shop.valid_from}"
     return "\n".join([heading, *(line for lines in tables if len(lines) > 1 for line in ("", *lines))])
+
+
+def _systems(name: str, one: BinderSystem) -> Iterator[tuple[str, ...]]:
+    """A binder system, and below it its mixes that have settings of their own."""
+    speed = "grade" if one.lever == "grade" else "amount of catalyst"
+    for purpose in (None, *(purpose for purpose in PURPOSES_APART if one.own(purpose))):
+        of = one.of(purpose)
+        share = "–" if of.reclaimed_share is None else f"{of.reclaimed_share:.0%}"
+        yield f"{name}, {purpose}" if purpose else name, one.family, f"{of.resin_pct:g} %", share, speed
 
 
 def load_result(result: Any) -> str:

@@ -204,6 +204,7 @@ class Shop:
         minutes_ago: float | str = 0.0,
         *,
         filled_for_min: float | str | None = None,
+        purpose: str | None = None,
         catalyst_pct: float | None = None,
         fast_share: float | None = None,
         at: Moment = None,
@@ -221,6 +222,7 @@ class Shop:
                 sand_temp_c,
                 minutes_ago,
                 filled_for_min=filled_for_min,
+                purpose=purpose,
                 catalyst_pct=catalyst_pct,
                 fast_share=fast_share,
             )

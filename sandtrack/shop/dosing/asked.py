@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from sandtrack import units
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.plant import Mixer, Pattern
+from sandtrack.plant import PURPOSES_APART, Mixer, Pattern
 from sandtrack.records.events import PURPOSES
+from sandtrack.shop.answer import Flag
 from sandtrack.shop.dosing import systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C
 from sandtrack.shop.dosing.systems import System
@@ -30,7 +31,7 @@ class Asked:
 
     @property
     def wanted_min(self) -> float | None:
-        """Strip time wanted: said, else the pattern's usual, else the system's."""
+        """Strip time wanted: said, else the pattern's usual, else that of the purpose or the system."""
         said = self.numbers.get("strip_time_min")
         if said is None and self.pattern is not None:
             said = self.pattern.usual_strip_min
@@ -53,6 +54,19 @@ class Asked:
     def what_if(self) -> float | None:
         """A setting asked about, of what sets the speed."""
         return self.numbers.get(self.system.lever_field)
+
+    def of_purpose(self) -> Iterator[Flag]:
+        """Said where mixes of the purpose go by the system's settings, or where others than these have their own."""
+        system, apart = self.system, [purpose for purpose in PURPOSES_APART if self.system.entry.own(purpose)]
+        if self.purpose is None and apart:
+            text = (
+                f"{' and '.join(apart)} mixes of {system.name} have settings of their own, and these are the whole "
+                "mould's: ask with the purpose"
+            )
+            yield Flag("purpose_not_said", text, system.key)
+        elif self.purpose in PURPOSES_APART and self.purpose not in apart:
+            text = f"no settings of {self.purpose} mixes are stated for {system.name}: these are the system's"
+            yield Flag("purpose_by_system", text, system.key)
 
     def around(self, law: CureLaw) -> Surroundings | None:
         """Pattern and room, each standing in for the other where only one is given; None where neither is."""
@@ -88,7 +102,7 @@ def read(
 ) -> Asked:
     """Read a question; raises UnknownName, InputErrors."""
     machine: Mixer = picture.plant.named("mixers", mixer)
-    system = systems.named(picture.plant, binder_system)
+    system = systems.named(picture.plant, binder_system, purpose)
     card: Pattern | None = None if pattern is None else picture.plant.named("patterns", pattern)
     numbers: dict[str, float] = {}
     problems: list[FieldError] = []

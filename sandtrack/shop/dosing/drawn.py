@@ -70,7 +70,7 @@ def curve(picture: Picture, binder_system: str, lever: float | None = None) -> d
 def region(picture: Picture, answer: Answer) -> dict[str, Any] | None:
     """Where the box and the strip time of a setting's answer both serve; None where no strip time is known."""
     values = answer.values
-    system = systems.named(picture.plant, values["binder_system"])
+    system = systems.named(picture.plant, values["binder_system"], values.get("purpose"))
     law, limits = learned_law(picture, system), picture.plant.limits
     found = values.get("nearest", values)
     if law is None or values.get("wanted_strip_min") is None or "sand_temp_c" not in values:

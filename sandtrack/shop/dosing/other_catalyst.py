@@ -23,7 +23,7 @@ def by_another_catalyst(picture: Picture, mixer: Mixer, job: Job) -> list[str]:
     for key in mixer.binder_systems:
         entry = picture.plant.binder_systems[key]
         if _binder(entry) == _binder(own) and catalyst(entry) != catalyst(own):
-            told += _told(picture, mixer, job, systems.system(entry))
+            told += _told(picture, mixer, job, systems.system(entry, job.system.purpose))
     return told
 
 

@@ -190,6 +190,7 @@ def _answered(draft: _Draft) -> Answer:
     draft.flags += acid.demand(picture, asked.mixer, system)
     delivery = pumped(picture, asked.mixer, system)
     draft.flags += delivery.flags
+    draft.flags += asked.of_purpose()
     draft.basis += system.basis
     if law is not None:
         draft.basis.append(law.basis(picture))
@@ -255,9 +256,11 @@ def _say_what_was_asked(draft: _Draft, job: Job) -> None:
     of_pattern = asked.pattern is not None and asked.pattern.usual_strip_min is not None
     if job.wanted_min is not None:
         draft.values |= {"wanted_strip_min": job.wanted_min, "wanted_chance": job.chance}
-        usual = (
-            "the binder system's usual" if asked.wanted_min is not None else "the reference's, for want of a usual one"
-        )
+        usual = "the binder system's usual"
+        if "usual_strip_min" in asked.system.entry.own(asked.purpose):
+            usual = f"usual for {asked.purpose}"
+        elif asked.wanted_min is None:
+            usual = "the reference's, for want of a usual one"
         where = "as asked" if said else "the pattern's usual" if of_pattern else usual
         draft.basis.append(
             Basis("wanted strip time", f"{minutes(job.wanted_min)}, {where}", "record" if said else "set-up", where)

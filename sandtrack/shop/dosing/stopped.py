@@ -30,15 +30,20 @@ def stopped(
     minutes_ago: float | str = 0.0,
     *,
     filled_for_min: float | str | None = None,
+    purpose: str | None = None,
     catalyst_pct: float | None = None,
     fast_share: float | None = None,
 ) -> Answer:
     """Whether a fill that stopped `minutes_ago` can be carried on; `filled_for_min` is how long it had run by then.
 
-    Values: `mixer`, `binder_system`, `sand_temp_c`, `catalyst_pct` or `fast_share` gone by, `minutes_ago`,
-    `filled_for_min`, `surface` (live, in_doubt, dead), `advice` (carry_on, test, dump), `chance_live`, `live_for_min`
-    (minutes left to the low end of the work time; 0 where none is), `first_sand` (the same word for the first sand in
-    the box, where its time is told), `say`. Range: `work_time_min`. What is to be dumped is a "no".
+    The setting gone by is the one said, else as the last mix of the purpose (of any, if none is said) drew it, else
+    the usual one.
+
+    Values: `mixer`, `binder_system`, `purpose` where asked with it, `sand_temp_c`, `catalyst_pct` or `fast_share` gone
+    by, `minutes_ago`, `filled_for_min`, `surface` (live, in_doubt, dead), `advice` (carry_on, test, dump),
+    `chance_live`, `live_for_min` (minutes left to the low end of the work time; 0 where none is), `first_sand` (the
+    same word for the first sand in the box, where its time is told), `say`. Range: `work_time_min`. What is to be
+    dumped is a "no".
     """
     raw: dict[str, Any] = {
         "sand_temp_c": sand_temp_c,
@@ -47,8 +52,9 @@ def stopped(
         "catalyst_pct": catalyst_pct,
         "fast_share": fast_share,
     }
-    asked = read(picture, mixer, binder_system, raw, None, None)
+    asked = read(picture, mixer, binder_system, raw, None, purpose)
     values: dict[str, Any] = {"mixer": asked.mixer.key, "binder_system": asked.system.key}
+    values |= {} if purpose is None else {"purpose": purpose}
     law = learned_law(picture, asked.system)
     mix = _last_mix(picture, asked)
     sand = sand_temperature.judged(picture, asked.mixer, asked.system, asked.numbers.get("sand_temp_c"))
@@ -74,7 +80,7 @@ def stopped(
     basis += [
         law.basis(picture),
         Basis("setting", asked.system.show(round(lever, 2)), "record" if mix is not None else "set-up", whose),
-        next(entry for entry in asked.system.basis if entry.what == "work time ÷ strip time"),
+        *(entry for entry in asked.system.basis if entry.what in ("work time ÷ strip time", f"settings of {purpose}")),
     ]
     ago, filled = asked.numbers.get("minutes_ago", 0.0), asked.numbers.get("filled_for_min")
     surface = _state(ago, work)
@@ -131,10 +137,12 @@ def _answer(
 
 
 def _last_mix(picture: Picture, asked: Asked) -> Seen | None:
-    """The last mix of this system on this mixer within half a day."""
+    """The last mix of this system, and of the purpose if one is said, on this mixer within half a day."""
     since = picture.at - _RECENT_US
     for seen in picture.records("mix", since=since, newest_first=True, naming=(asked.mixer.key,)):
-        if (seen.values["mixer"], seen.values["binder_system"]) == (asked.mixer.key, asked.system.key):
+        made = seen.values["mixer"], seen.values["binder_system"]
+        of_purpose = asked.purpose in (None, seen.values.get("purpose", "whole"))
+        if made == (asked.mixer.key, asked.system.key) and of_purpose:
             return seen
     return None
 

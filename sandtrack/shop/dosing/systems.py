@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from sandtrack.errors import FieldError
-from sandtrack.plant import BinderSystem, Plant
-from sandtrack.plant.tables import Reference
+from sandtrack.plant import PURPOSES_APART, BinderSystem, Plant
+from sandtrack.plant.tables import OWN_OF_PURPOSE, Reference
 from sandtrack.shop.answer import Basis, Tag
 from sandtrack.trade.dosing import Dose, masses_kg, recipe_from_masses
 from sandtrack.trade.families import family_named
@@ -37,6 +37,8 @@ class System:
     key: str
     name: str
     entry: BinderSystem
+    """As mixes of its purpose go by it."""
+    purpose: str | None
     family: Family
     window: Window
     """Window of what sets the speed: amount [% of its base] or share of the fast grade."""
@@ -133,21 +135,24 @@ class System:
         return float(lever) if lever is not None and (lever > 0 or self.family.lever == "grade") else None
 
 
-def named(plant: Plant, key: str) -> System:
-    """A binder system of the set-up; raises UnknownName."""
+def named(plant: Plant, key: str, purpose: str | None = None) -> System:
+    """A binder system of the set-up, as mixes of a purpose go by it; raises UnknownName."""
     entry: BinderSystem = plant.named("binder_systems", key)
-    return system(entry)
+    return system(entry, purpose)
 
 
-def system(entry: BinderSystem) -> System:
-    """A binder system made ready for the trade."""
-    family, basis = _own_windows(family_named(entry.family), entry)
-    amount, more = _amount(family, entry)
+def system(whole: BinderSystem, purpose: str | None = None) -> System:
+    """A binder system made ready for the trade, as mixes of a purpose go by it."""
+    entry = whole.of(purpose)
+    family, basis = _own_windows(family_named(entry.family), entry, purpose)
+    amount, more = _amount(family, entry, purpose)
     share = family.work_share
     if entry.work_share is not None:
         own = entry.work_share
         share = WorkShare(low=own, usual=own, high=own, tag="shop", source="set-up, work_share")
-    basis += [
+    basis = [
+        *_of_purpose(entry, purpose),
+        *basis,
         *more,
         Basis(
             "work time ÷ strip time",
@@ -163,6 +168,7 @@ def system(entry: BinderSystem) -> System:
         key=entry.key,
         name=entry.name or entry.key,
         entry=entry,
+        purpose=purpose,
         family=family,
         window=family.lever_window,
         work_share=share,
@@ -172,6 +178,26 @@ def system(entry: BinderSystem) -> System:
         belief=belief,
         basis=tuple(basis),
     )
+
+
+def _of_purpose(entry: BinderSystem, purpose: str | None) -> list[Basis]:
+    """What mixes of a purpose have of their own."""
+    if purpose not in PURPOSES_APART:
+        return []
+    what, own, source = f"settings of {purpose}", entry.own(purpose), f"binder_systems.{entry.key}"
+    if not own:
+        return [Basis(what, "the system's: none are stated for this purpose", "set-up", source)]
+    told = ", ".join(f"{field} {_shown(own[field])}" for field in OWN_OF_PURPOSE if field in own)
+    return [Basis(what, f"{told}; the rest is the system's", "set-up", f"{source}.{purpose}")]
+
+
+def _shown(value: Any) -> str:
+    return f"{value[0]:g} to {value[1]:g}" if isinstance(value, tuple) else f"{value:g}"
+
+
+def _stated(entry: BinderSystem, purpose: str | None, field: str) -> str:
+    """Where a field is stated within the table of a binder system."""
+    return f"{purpose}.{field}" if field in entry.own(purpose) else field
 
 
 def _tag(tag: str) -> Tag:
@@ -185,13 +211,15 @@ def _window_basis(what: str, window: Window) -> Basis:
     return Basis(what, f"{window.low:g} to {window.high:g} {unit}; {words}", _tag(window.tag), window.source)
 
 
-def _own_windows(family: Family, entry: BinderSystem) -> tuple[Family, list[Basis]]:
+def _own_windows(family: Family, entry: BinderSystem, purpose: str | None) -> tuple[Family, list[Basis]]:
     """The family with the shop's windows in place of its own, and which of them is in force."""
 
     def own(span: tuple[float, float] | None, default: Window, field: str) -> Window:
         if span is None:
             return default
-        return Window(low=span[0], high=span[1], unit=default.unit, tag="shop", source=f"set-up, {field}")
+        return Window(
+            low=span[0], high=span[1], unit=default.unit, tag="shop", source=f"set-up, {_stated(entry, purpose, field)}"
+        )
 
     lever = family.drier_window_pct or family.co_reactant_window_pct
     catalyst = own(entry.catalyst_window_pct, lever, "catalyst_window_pct")
@@ -217,7 +245,7 @@ def _part_1_share(entry: BinderSystem) -> float | None:
     return entry.part_1_share
 
 
-def _amount(family: Family, entry: BinderSystem) -> tuple[float | None, list[Basis]]:
+def _amount(family: Family, entry: BinderSystem, purpose: str | None) -> tuple[float | None, list[Basis]]:
     """Amount of the co-reactant where that does not set the speed, and where it comes from. [% of its base]"""
     window = family.co_reactant_window_pct
     what = f"amount of {family.co_reactant}"
@@ -228,7 +256,8 @@ def _amount(family: Family, entry: BinderSystem) -> tuple[float | None, list[Bas
     elif family.lever == "amount":
         return None, []
     elif entry.catalyst_pct is not None:
-        return entry.catalyst_pct, [Basis(what, f"{entry.catalyst_pct:g} {window.unit}", "set-up", "catalyst_pct")]
+        source = _stated(entry, purpose, "catalyst_pct")
+        return entry.catalyst_pct, [Basis(what, f"{entry.catalyst_pct:g} {window.unit}", "set-up", source)]
     middle = (window.low + window.high) / 2
     return middle, [
         Basis(what, f"{middle:g} {window.unit}", "default", f"middle of the window ({window}): the set-up says none")
