@@ -46,6 +46,7 @@ def day(text: str) -> date:
 
 
 _HOUR = 3_600_000_000
+_QUARTER = _HOUR // 4
 _LONGEST_ON_SECONDS = len("2025-03-01T07:45:00+01:00")
 _SIXTY = [(f":{number:02}", number) for number in range(60)]
 # Microseconds since the full hour of `:mm` and of `:mm:ss`: looked up faster than reckoned.
@@ -124,13 +125,21 @@ def day_end(when: date, where: tzinfo) -> int:
 
 def day_of(instant_us: int, where: tzinfo) -> str:
     """The shop's day of an instant, as YYYY-MM-DD."""
-    # Offsets of the years served change at whole quarter hours, so each quarter lies within one day.
-    return _day_of_quarter(instant_us // (_HOUR // 4), where)
+    return _day_of_quarter(instant_us // _QUARTER, where) or _day_of(instant_us, where)
 
 
 @lru_cache(maxsize=8192)
-def _day_of_quarter(quarter: int, where: tzinfo) -> str:
-    return from_microseconds(quarter * (_HOUR // 4), where).date().isoformat()
+def _day_of_quarter(quarter: int, where: tzinfo) -> str | None:
+    """The day that a quarter hour lies in; None where a day begins within it."""
+    first, last = (_day_of(instant_us, where) for instant_us in (quarter * _QUARTER, (quarter + 1) * _QUARTER - 1))
+    return first if first == last else None
+
+
+def _day_of(instant_us: int, where: tzinfo) -> str:
+    # Where clocks go back just after midnight (St John's until 2011), the day that has begun does not end again.
+    found = from_microseconds(instant_us, where).date()
+    following = found + timedelta(days=1)
+    return (following if instant_us >= day_start(following, where) else found).isoformat()
 
 
 def show(instant_us: int, where: tzinfo, *, seconds: bool = False) -> str:
