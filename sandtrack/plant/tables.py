@@ -228,6 +228,7 @@ class BinderSystem:
     work_share: float | None = told(f.Share("work time as a share of strip time"))
     sand_window_c: tuple[float, float] | None = told(Span("lowest and highest sand temperature"))
     reference: Reference | None = told(Nested(Reference, "strip time known at one setting"))
+    half_life_days: float | None = told(f.Number("days after which a strip check counts half", above=0, most=36_500))
     facing: Mapping[str, Any] = told(OfPurpose("what facing mixes have of their own; the rest is as above"), dict)
     backing: Mapping[str, Any] = told(OfPurpose("what backing mixes have of their own; the rest is as above"), dict)
     core: Mapping[str, Any] = told(OfPurpose("what core mixes have of their own; the rest is as above"), dict)

@@ -22,7 +22,7 @@ from sandtrack.trade.learning.checks import NOT_RECORDED
 LOWEST_C, HIGHEST_C = -20.0, 60.0
 
 _DAY = 86_400_000_000
-_COUNTS_DAYS = 1_500  # older ones have faded to nothing
+_HALF_LIVES = 12.5  # older checks have faded to nothing
 _MIX_BEFORE_DAYS = 7  # a check is made on a mould of the same week
 
 
@@ -120,7 +120,11 @@ class Gathered:
         )
 
 
-def state(picture: Picture) -> tuple[Any, ...]:
+def _since(picture: Picture, half_life_days: float) -> int:
+    return picture.at - round(_HALF_LIVES * half_life_days * _DAY)
+
+
+def state(picture: Picture, half_life_days: float) -> tuple[Any, ...]:
     """What stays the same while nothing is recorded that tells of the checks or of the mixes they were made on.
 
     A mix after the last check tells of none; the digest of a record stands for all that was recorded before it.
@@ -128,7 +132,7 @@ def state(picture: Picture) -> tuple[Any, ...]:
     execute, last = picture.reader.connection.execute, picture.reader.last
     first_at, last_at, newest = execute(
         "SELECT min(at), max(at), max(seq) FROM record WHERE kind = 'strip_check' AND at >= ? AND at <= ? AND seq <= ?",
-        (picture.at - _COUNTS_DAYS * _DAY, picture.at, last),
+        (_since(picture, half_life_days), picture.at, last),
     ).fetchone()
     if newest is None:
         return (picture.head,)
@@ -141,14 +145,14 @@ def state(picture: Picture) -> tuple[Any, ...]:
     return first_at, last_at, digest
 
 
-def gather(picture: Picture, own: System) -> Gathered:
-    """Strip checks in force that tell of a binder system as it is set up now."""
+def gather(picture: Picture, own: System, half_life_days: float) -> Gathered:
+    """Strip checks in force that tell of a binder system as it is set up now, and have not faded to nothing."""
     looks: list[Look] = []
     other_definition: dict[str, int] = {}
     unusable: dict[str, int] = {}
     other_catalyst = 0
     definition = own.entry.reference.definition if own.entry.reference is not None else ""
-    for seen in picture.records("strip_check", since=picture.at - _COUNTS_DAYS * _DAY):
+    for seen in picture.records("strip_check", since=_since(picture, half_life_days)):
         values = seen.values
         if values.get("binder_system", own.key) != own.key:
             continue

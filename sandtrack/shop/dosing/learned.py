@@ -73,6 +73,12 @@ class Law:
         )
         return Basis("strip times", value, "derived", f"starting belief and the shop's own checks; {picture.head}")
 
+    def fading(self) -> Basis:
+        """How fast checks lose their worth."""
+        stated = self.system.entry.half_life_days is not None
+        value = f"half after {self.belief.half_life_days:g} days"
+        return Basis("what a check counts", value, "set-up" if stated else "default", "half_life_days")
+
     def words(self) -> list[str]:
         """What the checks moved and what is still the belief, in sentences."""
         return list(self._words)
@@ -198,10 +204,10 @@ def learned_law(picture: Picture, system: System) -> Law | None:
     key = (picture.head, picture.known_on, made, own)
     found = kept.laws.get(key)
     if found is None:
-        since = (state(picture), own)
+        since = (state(picture, belief.half_life_days), own)
         found = kept.laws.get(since)
         if found is None:
-            gathered = gather(picture, system)
+            gathered = gather(picture, system, belief.half_life_days)
             found = Law(system, belief, gathered, _fit(kept, belief, gathered, gathered.checks(picture)))
             _keep(kept.laws, since, found)
         _keep(kept.laws, key, found)

@@ -58,6 +58,7 @@ def learned(picture: Picture, binder_system: str) -> Answer:
     flags = [*law.flags(), *_left_out(law)]
     basis = (
         law.basis(picture),
+        law.fading(),
         Basis("back-test", "each check foretold from those before it", "derived", "prequential test (Dawid 1984)"),
         Basis("which sands count as one", f"shares that differ by {ALIKE_SHARE:g} at most", "practice", "learning"),
         Basis("when to trust", "20 checks with both bounds, 80 % ranges that hold 80 %", "practice", "learning"),

@@ -194,6 +194,8 @@ def _answered(draft: _Draft) -> Answer:
     draft.basis += system.basis
     if law is not None:
         draft.basis.append(law.basis(picture))
+    if law is not None and law.learned is not None:
+        draft.basis.append(law.fading())
     given_c = asked.numbers.get("sand_temp_c")
     if draft.supposed and given_c is not None:
         sand = sand_temperature.supposed(given_c)

@@ -292,6 +292,8 @@ def _belief(family: Family, entry: BinderSystem) -> Belief | None:
         at_lever=float(lever if lever is not None else 0.0),
         lever_kind=family.lever,
     )
+    if entry.half_life_days is not None:
+        belief = replace(belief, half_life_days=entry.half_life_days)
     if family.drier_window_pct is None:
         return belief
     exponent, spread = DRIER_EXPONENT

@@ -1,0 +1,65 @@
+"""What the shop itself says of its strip checks: how fast they fade, by which definition and on which gauge."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from sandtrack import Shop
+from sandtrack.shop import Answer
+
+Make = Callable[[dict[str, Any]], Shop]
+
+
+def basis_of(answer: Answer, what: str) -> tuple[str, str]:
+    """Value and tag of one basis."""
+    (found,) = [(entry.value, entry.tag) for entry in answer.basis if entry.what == what]
+    return found
+
+
+def check(shop: Shop, day: int, early: float, late: float, **said: Any) -> None:
+    """Record a strip check of furan at 20 °C and 35 % acid on a day of February."""
+    content = {
+        "at": f"2025-02-{day:02} 12:00",
+        "binder_system": "furan",
+        "definition": "hand",
+        "catalyst_pct": 35,
+        "sand_temp_c": 20,
+        "earliest_min": early,
+        "latest_min": late,
+    }
+    shop.log("strip_check", {**content, **said}, sender="emil")
+
+
+# -- half-life ------------------------------------------------------------------------------------------------------
+
+
+def test_half_life_is_the_shops_own(make_shop: Make, content: dict[str, Any]) -> None:
+    """A check of 21 days counts 2^(-21/120) by default and half with 21 days stated; each is told with its basis."""
+    by_default = make_shop(content)
+    content["binder_systems"]["furan"]["half_life_days"] = 21
+    own = make_shop(content)
+    for shop in (by_default, own):
+        check(shop, 10, 60, 65)
+    answers = [shop.learned("furan") for shop in (by_default, own)]
+    assert [answer.values["worth"] for answer in answers] == pytest.approx([2 ** (-21 / 120), 0.5])
+    assert basis_of(answers[0], "what a check counts") == ("half after 120 days", "default")
+    assert basis_of(answers[1], "what a check counts") == ("half after 21 days", "set-up")
+    settings = [shop.setting("m1", "furan", 20, catalyst_pct=35) for shop in (by_default, own)]
+    # the check says 60 min and more, the reference 45: worth less, it draws less
+    assert settings[1].values["strip_time_min"] < settings[0].values["strip_time_min"]
+    assert basis_of(settings[1], "what a check counts") == ("half after 21 days", "set-up")
+
+
+def test_old_checks_count_where_the_half_life_is_long(make_shop: Make, content: dict[str, Any], clock: Any) -> None:
+    """Six years on a check is forgotten by default; with a half-life of 3,650 days it counts 2^(-2,212/3,650)."""
+    by_default = make_shop(content)
+    content["binder_systems"]["furan"]["half_life_days"] = 3650
+    own = make_shop(content)
+    for shop in (by_default, own):
+        check(shop, 10, 60, 65)
+    clock.set("2031-03-03 08:00")  # 6 · 365 + 1 leap day + 21 days
+    assert by_default.learned("furan").values["checks"] == 0
+    assert own.learned("furan").values["worth"] == pytest.approx(2 ** (-2212 / 3650))
