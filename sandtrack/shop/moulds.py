@@ -231,7 +231,7 @@ class _Questions:
     def __init__(self, picture: Picture) -> None:
         self.picture = picture
         self.laws: dict[str, Law] = {}
-        self._known: dict[tuple[int, str], tuple[System, Law | None]] = {}
+        self._known: dict[tuple[int, str, str | None], tuple[System, Law | None]] = {}
         self._asked: dict[int, tuple[Law, dict[int, tuple[int, float, float, int]]]] = {}
 
     def ask(self, mould: _Mould, mix: Seen) -> None:
@@ -264,9 +264,9 @@ class _Questions:
 
     def _system_of(self, mix: Seen) -> tuple[System, Law | None]:
         day = self.picture.setups.on(mix.at)
-        key = (day.revision, mix.values["binder_system"])
+        key = (day.revision, mix.values["binder_system"], mix.values.get("purpose"))
         if key not in self._known:
-            system = systems.system(day.find("binder_systems", key[1]))
+            system = systems.system(day.find("binder_systems", key[1]), key[2])
             self._known[key] = system, learned_law(self.picture, system)
         return self._known[key]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
@@ -12,7 +13,7 @@ from sandtrack.errors import InputErrors
 from sandtrack.report import answers
 from sandtrack.report.text import Names
 
-from .test_setting import basis_of, chance_by_hand, codes, ester_by_hand, flag_text, furan_by_hand
+from .test_setting import Z80, basis_of, chance_by_hand, codes, ester_by_hand, flag_text, furan_by_hand
 
 Make = Callable[[dict[str, Any]], Shop]
 
@@ -187,3 +188,35 @@ def test_acid_demand_is_that_of_the_purposes_sand(purposes: Shop) -> None:
         told = flag_text(purposes.setting("m1", "furan", 20, purpose=purpose), "acid_demand")
         assert f"acid demand, {blend:.1f} ml" in told
         assert f"could take up to {100 * pct:.0f} % of resin" in told
+
+
+def most_kg(acid_pct: float, kg_min: float) -> float:
+    """What is filled within 75 % of the low end of the work time, half the strip time's, at 20 °C by hand."""
+    middle, sd = furan_by_hand(20, acid_pct)
+    return 0.75 * 0.5 * middle * math.exp(-Z80 * sd) * kg_min
+
+
+def test_a_split_fill_goes_by_the_settings_of_facing_and_backing(make_shop: Make, content: dict[str, Any]) -> None:
+    """1200 kg take 20 min on the small mixer: each part at its own setting, the most it may hold worked out by hand."""
+    own = {"resin_pct": 1.1, "reclaimed_share": 0.6, "catalyst_pct": 45, "catalyst_window_pct": [42, 50]}
+    content["binder_systems"]["furan"]["facing"] = own
+    answer = make_shop(content).setting("m2", "furan", 20, box_sand_kg=1200)
+    assert not answer.possible
+    facing, backing = most_kg(42, 60), most_kg(39.8, 60)
+    assert answer.instead[-1] == (
+        f"split the fill, the facing first: facing at 42 % acid with 1.1 % resin, 60 % reclaimed sand, at most "
+        f"{math.floor(facing)} kg at a time; backing at 39.8 % acid with 1 % resin, 80 % reclaimed sand, at most "
+        f"{math.floor(backing)} kg at a time; ram each within its own work time, and join the next while its surface "
+        f"is live, within {facing / 60 / 0.75:.1f} min of its last sand"
+    )
+    alone = make_shop(content).setting("m2", "furan", 20, box_sand_kg=1200, purpose="facing")
+    assert alone.instead[-1].startswith(f"split the fill: at most {math.floor(facing)} kg at a time, 4 parts,")
+
+
+def test_a_part_that_strips_too_late_is_told(make_shop: Make, content: dict[str, Any]) -> None:
+    """Facing held to 25 to 30 % acid, which strips by 60 min with less than 80 % chance: 30 % comes nearest."""
+    content["binder_systems"]["furan"]["facing"] = {"catalyst_pct": 28, "catalyst_window_pct": [25, 30]}
+    assert chance_by_hand(*furan_by_hand(20, 30), 60) < 0.8
+    answer = make_shop(content).setting("m2", "furan", 20, box_sand_kg=1200)
+    assert "the facing first: facing at 30 % acid, which strips too late, with 1 % resin" in answer.instead[-1]
+    assert "; backing at 39.8 % acid with 1 % resin" in answer.instead[-1]

@@ -8,8 +8,9 @@ from dataclasses import replace
 from sandtrack.plant import BinderSystem, Mixer
 from sandtrack.shop.dosing import readiness, sands, systems
 from sandtrack.shop.dosing.checks import catalyst
-from sandtrack.shop.dosing.learned import learned_law
+from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.pumped import pumped
+from sandtrack.shop.dosing.readiness import Lot
 from sandtrack.shop.dosing.serving import Job
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.words import minutes
@@ -42,13 +43,7 @@ def _told(picture: Picture, mixer: Mixer, job: Job, other: System) -> Iterator[s
     if blocking:
         yield f"{other.name}: not now, {'; '.join(flag.text for flag in blocking)}"
         return
-    then = replace(
-        job,
-        pumped=pumped(picture, mixer, other),
-        law=law.times,
-        lot=law.label(law.lot_now(lots), sands.drawn(picture, mixer, other)),
-        around=None if job.around is None else replace(job.around, energy_kj_mol=law.cure_law.activation_energy_kj_mol),
-    )
+    then = by_system(picture, mixer, job, law, other, lots)
     lever = then.serving()
     if lever is not None:
         yield f"{other.name}, by its own strip times: {_setting(picture, then, lever)}"
@@ -60,6 +55,17 @@ def _told(picture: Picture, mixer: Mixer, job: Job, other: System) -> Iterator[s
             f"{_flows(picture, then, _end(then))} alone: no strip time of such a blend is known, so no split is told; "
             "test pieces first, checked as a binder system of its own; nobody mixes concentrated acids by hand"
         )
+
+
+def by_system(picture: Picture, mixer: Mixer, job: Job, law: Law, system: System, lots: list[Lot]) -> Job:
+    """The same box in another binder system, or in its own as mixes of another purpose go by it."""
+    return replace(
+        job,
+        pumped=pumped(picture, mixer, system),
+        law=law.times,
+        lot=law.label(law.lot_now(lots), sands.drawn(picture, mixer, system)),
+        around=None if job.around is None else replace(job.around, energy_kj_mol=law.cure_law.activation_energy_kj_mol),
+    )
 
 
 def _too_slow(job: Job) -> bool:

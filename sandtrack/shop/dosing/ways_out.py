@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterator
 from dataclasses import replace
 
-from sandtrack import units
 from sandtrack.plant import Mixer
 from sandtrack.shop.dosing.other_catalyst import by_another_catalyst
+from sandtrack.shop.dosing.parts import in_parts
 from sandtrack.shop.dosing.serving import Job
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.words import minutes
@@ -119,13 +119,7 @@ def _to_fill(picture: Picture, mixer: Mixer, job: Job, lever: float, box_kg: flo
     ]
     if beside:
         yield f"two mixers on one box, with one clock from the first sand: {', '.join(beside)}"
-    part_kg = math.floor(longest * mixer.sand_kg_min)
-    if part_kg:
-        yield (
-            f"split the fill: at most {units.show(part_kg, 'mass')} at a time, {math.ceil(box_kg / part_kg)} parts, "
-            "the facing first; ram each within its own work time, and join the next while its surface is live, within "
-            f"{minutes(job.times(lever).work_min[0])} of its last sand"
-        )
+    yield from in_parts(picture, mixer, job, lever, box_kg)
 
 
 def _without_drift(job: Job) -> Iterator[str]:
