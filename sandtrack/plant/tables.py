@@ -41,6 +41,7 @@ OWN_OF_PURPOSE = (
     "usual_strip_min",
     "sand_window_c",
 )
+DEFINITIONS = ("hand", "hardness", "strength", "late_moulding_loss")
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
@@ -196,9 +197,7 @@ class Place:
 class Reference:
     strip_time_min: float = told(f.Minutes("strip time", required=True, above=0))
     temp_c: float = told(f.Temperature("temperature of the mixed sand", required=True))
-    definition: str = told(
-        f.Choice("how strip is judged", required=True, words=("hand", "hardness", "strength", "late_moulding_loss"))
-    )
+    definition: str = told(f.Choice("how strip is judged", required=True, words=DEFINITIONS))
     catalyst_pct: float | None = told(f.Percent("catalyst, on its base", most=200, above=0))
     fast_share: float | None = told(f.Share("share of the fast grade"))
 
@@ -226,6 +225,7 @@ class BinderSystem:
     reclaimed_share: float | None = told(f.Share("usual share of reclaimed sand"))
     usual_strip_min: float | None = told(f.Minutes("strip time wanted where nothing else is said", above=0))
     work_share: float | None = told(f.Share("work time as a share of strip time"))
+    work_definition: str = told(f.Choice("how the end of the work time is judged", words=DEFINITIONS), "")
     sand_window_c: tuple[float, float] | None = told(Span("lowest and highest sand temperature"))
     reference: Reference | None = told(Nested(Reference, "strip time known at one setting"))
     half_life_days: float | None = told(f.Number("days after which a strip check counts half", above=0, most=36_500))

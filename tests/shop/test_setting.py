@@ -186,6 +186,18 @@ def test_ester_amount_by_default_is_labelled(
     assert basis_of(answer, "amount of ester") == ("24 % of resin as delivered", "default")
 
 
+def test_what_work_time_means_is_told(make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]) -> None:
+    """As the set-up defines it; else as strip is judged, said to be taken so."""
+    meaning = "from the first sand in the box, for filling and compacting: judged"
+    plain = basis_of(make_shop(content).setting("m1", "furan", 20), "work time")
+    assert plain == (f"{meaning} by hand, until it no longer rams and joins by feel", "default")
+    content["binder_systems"]["furan"]["work_definition"] = "hardness"
+    answer = make_shop(content).setting("m1", "furan", 20, box_sand_kg=300)
+    said = "by a hardness gauge, until the gauge reads its value for work, most often 60"
+    assert basis_of(answer, "work time") == (f"{meaning} {said}", "set-up")
+    assert "work_time_overstated" in codes(answer)
+
+
 def test_urethane_counts_amine_on_part_1(make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]) -> None:
     """60 kg/min, 1.2 % of both parts 55:45, 2 % amine on part 1: 0.396, 0.324 and 0.00792 kg/min."""
     add_urethanes(content, "m2")

@@ -92,6 +92,19 @@ def test_last_mix_tells_what_was_set(shop: Shop) -> None:
     assert stopped(shop, 5, catalyst_pct=30).values["catalyst_pct"] == 30
 
 
+@pytest.mark.parametrize(("definition", "told"), [("hardness", "overstates"), ("strength", "may overstate")])
+def test_work_time_read_off_the_sand_is_flagged(
+    make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any], definition: str, told: str
+) -> None:
+    """Where strip, and so work, is judged by gauge or strength, the surface may be live for less; by hand it is not."""
+    assert "work_time_overstated" not in codes(stopped(make_shop(content), 5))
+    content["binder_systems"]["furan"]["reference"]["definition"] = definition
+    (text,) = [flag.text for flag in stopped(make_shop(content), 5).flags if flag.code == "work_time_overstated"]
+    assert f"{told} the time to fill" in text
+    content["binder_systems"]["furan"]["work_definition"] = "late_moulding_loss"
+    assert "work_time_overstated" not in codes(stopped(make_shop(content), 5)), "its own definition goes first"
+
+
 def test_what_is_not_known_is_a_no(make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]) -> None:
     """No temperature or no reference: no work time is stated, and the surface is to be looked at."""
     shop = make_shop(content)

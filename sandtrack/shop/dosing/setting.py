@@ -8,7 +8,7 @@ from typing import Any
 from sandtrack.plant import Limits
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW, WRONG_MATERIAL
-from sandtrack.shop.dosing import acid, readiness, sand_temperature, sands, set_points, ways_out
+from sandtrack.shop.dosing import acid, readiness, sand_temperature, sands, set_points, ways_out, work_time
 from sandtrack.shop.dosing.asked import Asked, read
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.pumped import pumped
@@ -191,7 +191,7 @@ def _answered(draft: _Draft) -> Answer:
     delivery = pumped(picture, asked.mixer, system)
     draft.flags += delivery.flags
     draft.flags += asked.of_purpose()
-    draft.basis += system.basis
+    draft.basis += [*system.basis, work_time.basis(system)]
     if law is not None:
         draft.basis.append(law.basis(picture))
     if law is not None and law.learned is not None:
@@ -281,13 +281,8 @@ def _say_what_was_asked(draft: _Draft, job: Job) -> None:
     if asked.purpose in ("facing", "backing") and "box_sand_kg" not in asked.numbers and asked.pattern is not None:
         text = f"the whole box's sand is taken for the {asked.purpose}: give box_sand_kg for a sharper fill time"
         draft.flags.append(Flag("box_of_whole_mould", text, asked.pattern.key))
-    reference = asked.system.entry.reference
-    if job.fill_min is not None and reference is not None and reference.definition == "hardness":
-        text = (
-            "work time read by a hardness gauge overstates the time to fill: a quarter of the strength can be lost "
-            "well before a reading of 60 (Modern Casting, Oct 2012)"
-        )
-        draft.flags.append(Flag("work_time_overstated", text, asked.system.key))
+    if job.fill_min is not None:
+        draft.flags += work_time.overstated(asked.system)
 
 
 def limit(what: str, value: str, name: str, limits: Limits) -> Basis:

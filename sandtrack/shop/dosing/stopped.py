@@ -9,7 +9,7 @@ import numpy as np
 
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
-from sandtrack.shop.dosing import readiness, sand_temperature, sands
+from sandtrack.shop.dosing import readiness, sand_temperature, sands, work_time
 from sandtrack.shop.dosing.asked import Asked, read
 from sandtrack.shop.dosing.checks import lever_of_mix, lot_of_mix
 from sandtrack.shop.dosing.learned import learned_law
@@ -76,9 +76,11 @@ def stopped(
     own = sands.drawn(picture, asked.mixer, asked.system) if mix is None else sands.of_mix(picture, mix.seq, mix.at)
     strip = law.times.strip_range_min(sand.value_c, lever, coverage=COVERAGE, lot=law.label(lot, own))
     work = work_min(asked.system, strip)
+    flags += work_time.overstated(asked.system)
     flags += [*law.flags(), *law.not_checked(picture, lot, own), *law.outside(sand.value_c, lever)]
     basis += [
         law.basis(picture),
+        work_time.basis(asked.system),
         Basis("setting", asked.system.show(round(lever, 2)), "record" if mix is not None else "set-up", whose),
         *(entry for entry in asked.system.basis if entry.what in ("work time ÷ strip time", f"settings of {purpose}")),
     ]

@@ -103,6 +103,6 @@ class Surroundings:
             f"pattern {self.pattern_temp_c:.1f} °C, surroundings {self.surroundings_c:.1f} °C; {box}, as a cube in "
             f"20 mm of wood, comes a third of the way in {0.405 * self.drift_min:.0f} min",
             "derived" if self.box_kg is not None else "default",
-            "equivalent age (ASTM C1074) in core and face: strip time by the slower, work time by the quicker; a thinner "
-            "mould follows the room sooner",
+            "equivalent age (ASTM C1074) in core and face: strip time by the slower, work time by the quicker; a "
+            "thinner mould follows the room sooner",
         )
