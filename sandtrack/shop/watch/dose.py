@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from statistics import median
 from typing import Any, NamedTuple
 
+from sandtrack.plant import BinderSystem
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.picture import Seen
 from sandtrack.shop.watch.recent import DAY_US, Dose, Recent
@@ -51,7 +52,7 @@ def dose_off(recent: Recent) -> Iterator[Flag]:
             continue
         resin = sum(dose.resin_mg for dose in latest)
         drawn = 100.0 * sum(dose.catalyst_mg for dose in latest) / resin
-        against = _outside_window(recent, system, drawn) or _away(recent, mixer, system, drawn, latest, doses)
+        against = _outside_window(recent, drawn, latest) or _away(recent, mixer, system, drawn, latest, doses)
         if against:
             picture = recent.picture
             yield Flag(
@@ -63,19 +64,32 @@ def dose_off(recent: Recent) -> Iterator[Flag]:
             )
 
 
-def _outside_window(recent: Recent, system: str, drawn: float) -> str:
-    window = recent.picture.day.find("binder_systems", system).catalyst_window_pct
-    if window is None or window[0] <= drawn <= window[1]:
+def _set_up(
+    recent: Recent, masses: Iterable[tuple[Dose, int]], of: Callable[[BinderSystem], float | None]
+) -> float | None:
+    """What the set-up says of mixes, each by its purpose and weighed; None where it says nothing of one of them."""
+    told = [(mass, of(dose.plan(recent.picture.day))) for dose, mass in masses]
+    known = [(mass, value) for mass, value in told if value is not None]
+    whole = sum(mass for mass, _ in known)
+    return sum(mass * value for mass, value in known) / whole if whole and len(known) == len(told) else None
+
+
+def _outside_window(recent: Recent, drawn: float, latest: Sequence[Dose]) -> str:
+    resins = [(dose, dose.resin_mg) for dose in latest]
+    low = _set_up(recent, resins, lambda plan: plan.catalyst_window_pct and plan.catalyst_window_pct[0])
+    high = _set_up(recent, resins, lambda plan: plan.catalyst_window_pct and plan.catalyst_window_pct[1])
+    if low is None or high is None or low <= drawn <= high:
         return ""
-    return f"outside its window of {window[0]:g} to {window[1]:g} %"
+    return f"outside its window of {low:.4g} to {high:.4g} %"
 
 
 def _away(recent: Recent, mixer: str, system: str, drawn: float, latest: Sequence[Dose], doses: Sequence[Dose]) -> str:
     plan = recent.picture.day.find("binder_systems", system)
     tolerance = recent.picture.day.find("mixers", mixer).catalyst_tolerance_pct
     by_grade = plan.lever == "grade"
-    fixed = None if plan.catalyst_pct is None else _Usual(0.0, plan.catalyst_pct)
-    usual = fixed if by_grade else _habit(doses[: -len(latest)])
+    fixed = _set_up(recent, [(dose, dose.resin_mg) for dose in latest], lambda plan: plan.catalyst_pct)
+    of_set_up = None if fixed is None else _Usual(0.0, fixed)
+    usual = of_set_up if by_grade else _habit(doses[: -len(latest)])
     if usual is None or tolerance is None:
         return ""
     resin = sum(dose.resin_mg for dose in latest)
@@ -119,7 +133,8 @@ def share_drift(recent: Recent) -> Iterator[Flag]:
     for system in sorted({dose.system for dose in recent.doses}):
         doses = [dose for dose in recent.doses if dose.system == system]
         now, before = (_share(dose for dose in doses if (dose.seen.at > start) == latest) for latest in (True, False))
-        usual = picture.day.find("binder_systems", system).reclaimed_share
+        latest = [(dose, dose.sand_mg) for dose in doses if dose.seen.at > start]
+        usual = _set_up(recent, latest, lambda plan: plan.reclaimed_share)
         said = "by the set-up" if usual is not None else "before"
         usual = before if usual is None else usual
         if now is not None and usual is not None and abs(100.0 * (now - usual)) > SHARE_DRIFT_POINTS:

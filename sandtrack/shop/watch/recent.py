@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import Any
 
 from sandtrack.ledger import Day, Flow
+from sandtrack.plant import BinderSystem
 from sandtrack.records import times
 from sandtrack.shop.picture import KG, Picture, Seen
 
@@ -37,6 +38,11 @@ class Dose:
     @property
     def system(self) -> str:
         return str(self.seen.values["binder_system"])
+
+    def plan(self, day: Day) -> BinderSystem:
+        """Its binder system as a day's set-up has it, with what mixes of its purpose have of their own."""
+        system: BinderSystem = day.find("binder_systems", self.system)
+        return system.of(self.seen.values.get("purpose"))
 
 
 @dataclass(frozen=True)
