@@ -261,6 +261,22 @@ def test_one_check_is_used_at_once_and_can_be_withdrawn(shop: Shop) -> None:
     assert shop.setting("m1", "furan", 20, catalyst_pct=35).ranges["strip_time_min"] == before
 
 
+def test_acid_raised_with_the_cold_is_flagged(shop: Shop) -> None:
+    """Checks along a chart do not tell cold and acid apart, and every setting says so until some at other acid do."""
+    for day in range(1, 29):
+        temp_c, acid_pct = ((5, 50), (12, 44), (20, 35), (28, 28))[day % 4]
+        strip = truth_min("furan", temp_c, acid_pct)
+        check(shop, day, strip - 2, strip + 2, sand_temp_c=temp_c, catalyst_pct=acid_pct)
+    assert text_of(shop.setting("m1", "furan", 20), "known_together") == (
+        "Furan: how time falls with the amount is known only together with warmth: no check was made at another amount "
+        "at the same temperature"
+    )
+    for day in range(20, 28):
+        strip = truth_min("furan", 20, 50)
+        check(shop, day, strip - 2, strip + 2, catalyst_pct=50)
+    assert "known_together" not in codes(shop.setting("m1", "furan", 20))
+
+
 def test_definitions_are_never_mixed(shop: Shop) -> None:
     """Ten checks by a hardness gauge leave the law by hand where it is, and the answer says so."""
     for day in range(10, 20):

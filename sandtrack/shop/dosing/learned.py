@@ -25,8 +25,7 @@ _BELIEVED = (
     "reference within a factor of two, activation energy 50.5 ± 8 kJ/mol, how time falls with the setting a guess that "
     "no source supports"
 )
-_TOGETHER = "act together is known"
-_STILL = "is still the starting belief"
+_NOT_TOLD_APART = {"is still the starting belief": "still_belief", " together ": "known_together"}
 _WIDER = "the range is wider for that; a test piece first"
 _MOST_KEPT = 64
 
@@ -87,9 +86,7 @@ class Law:
     def _words(self) -> list[str]:
         if self.learned is None:
             return ["Nothing is learned yet: there is no check, all of it is the starting belief."]
-        words = list(report(self.learned).words)
-        together = any(_TOGETHER in sentence for sentence in words)
-        return [sentence for sentence in words if not (together and _STILL in sentence and "How time" in sentence)]
+        return list(report(self.learned).words)
 
     def flags(self) -> list[Flag]:
         """What to know before these strip times are acted on."""
@@ -116,8 +113,9 @@ class Law:
             text = f"the checks of {self.system.name} contradict each other: take its range with care"
             found.append(Flag("law_not_settled", text, key))
         for sentence in self.words():
-            if _STILL in sentence and "How time" in sentence:
-                found.append(Flag("still_belief", f"{self.system.name}: {sentence[0].lower()}{sentence[1:-1]}", key))
+            code = next((code for mark, code in _NOT_TOLD_APART.items() if mark in sentence), "")
+            if code and sentence.startswith("How t"):
+                found.append(Flag(code, f"{self.system.name}: {sentence[0].lower()}{sentence[1:-1]}", key))
         return found
 
     def outside(self, temp_c: float, lever: float) -> list[Flag]:
