@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sandtrack.errors import FieldError, InputErrors
+from sandtrack.plant.tables import DEFINITIONS
 from sandtrack.records import KINDS
 from sandtrack.records import fields as f
 from sandtrack.records.events import PURPOSES
@@ -109,6 +110,7 @@ class LearnedArguments(AtArguments):
     """What strip checks have taught."""
 
     binder_system = f.Key("the binder system", required=True, refers="binder_systems")
+    definition = f.Choice("how strip is judged; as the reference's, if not said", words=DEFINITIONS)
 
 
 class CalibrationArguments(AtArguments):

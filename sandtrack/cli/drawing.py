@@ -33,19 +33,23 @@ def of_setting(shop: Shop, answer: Answer, path: Path | None, at: str | None, kn
         _save("feasible_region", found, path)
 
 
-def of_learned(shop: Shop, binder_system: str, path: Path | None, at: str | None, known_on: str | None) -> None:
+def of_learned(
+    shop: Shop, binder_system: str, definition: str | None, path: Path | None, at: str | None, known_on: str | None
+) -> None:
     """Strip time over the sand's temperature, with the shop's checks."""
     if path is not None:
         with picture(shop.ledger, at, known_on) as seen:
-            found = drawn.curve(seen, binder_system)
+            found = drawn.curve(seen, binder_system, definition=definition)
         _save("strip_against_temperature", found, path)
 
 
-def of_foretold(shop: Shop, binder_system: str, path: Path | None, at: str | None, known_on: str | None) -> None:
+def of_foretold(
+    shop: Shop, binder_system: str, definition: str | None, path: Path | None, at: str | None, known_on: str | None
+) -> None:
     """Strip times foretold against those measured."""
     if path is not None:
         with picture(shop.ledger, at, known_on) as seen:
-            found = drawn.foretold(seen, binder_system)
+            found = drawn.foretold(seen, binder_system, definition)
         _save("foretold_against_measured", found, path)
 
 

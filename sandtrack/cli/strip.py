@@ -8,11 +8,15 @@ import click
 
 from sandtrack.cli import drawing
 from sandtrack.cli.common import answer_options, explained, opened, show, time_options
+from sandtrack.plant.tables import DEFINITIONS
 from sandtrack.records.events import PURPOSES
 
 
 @click.command(short_help="What the strip checks have taught.")
 @click.argument("binder_system")
+@click.option(
+    "--definition", type=click.Choice(DEFINITIONS), help="How strip is judged; as for the reference, if unsaid."
+)
 @drawing.picture_option("picture", "strip time over the sand's temperature, with the checks")
 @drawing.picture_option("foretold", "strip times foretold against those measured")
 @time_options
@@ -20,6 +24,7 @@ from sandtrack.records.events import PURPOSES
 @explained
 def learned(
     binder_system: str,
+    definition: str | None,
     picture_file: Path | None,
     foretold_file: Path | None,
     at: str | None,
@@ -37,9 +42,10 @@ def learned(
       sandtrack learned furan --picture strip.png --foretold foretold.png
     """
     with opened(shop_file) as shop:
-        drawing.of_learned(shop, binder_system, picture_file, at, known_on)
-        drawing.of_foretold(shop, binder_system, foretold_file, at, known_on)
-        show(shop.learned(binder_system, at, known_on), shop, as_json=as_json, units=units, why=why)
+        answer = shop.learned(binder_system, at, known_on, definition)
+        drawing.of_learned(shop, binder_system, definition, picture_file, at, known_on)
+        drawing.of_foretold(shop, binder_system, definition, foretold_file, at, known_on)
+        show(answer, shop, as_json=as_json, units=units, why=why)
 
 
 @click.command(short_help="A fill stopped: carry on or dump?")

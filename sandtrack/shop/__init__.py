@@ -227,10 +227,15 @@ class Shop:
                 fast_share=fast_share,
             )
 
-    def learned(self, binder_system: str, at: Moment = None, known_on: Moment = None) -> Answer:
-        """What the strip checks of a binder system have taught, how far to trust it, and what to check next."""
+    def learned(
+        self, binder_system: str, at: Moment = None, known_on: Moment = None, definition: str | None = None
+    ) -> Answer:
+        """What the strip checks of a binder system have taught, how far to trust it, and what to check next.
+
+        By the reference's definition of strip, if none is said. Raises UnknownName, InputErrors.
+        """
         with picture(self.ledger, at, known_on) as seen:
-            return lessons.learned(seen, binder_system)
+            return lessons.learned(seen, binder_system, definition)
 
     def moulds(self, at: Moment = None, known_on: Moment = None) -> Answer:
         """Which moulds stand, what they hold, and when each can be drawn."""

@@ -53,7 +53,7 @@ ASKED = {
     "moulds": "at=2025-03-31",
     "setting": "mixer=m1&binder_system=furan&sand_temp_c=18&at=2025-03-31",
     "stopped": "mixer=m1&binder_system=furan&sand_temp_c=18&minutes_ago=4&at=2025-03-31",
-    "learned": "binder_system=furan&at=2025-03-31",
+    "learned": "binder_system=furan&definition=hand&at=2025-03-31",
     "table": "mixer=m1&binder_system=furan&lowest_c=5&highest_c=30&step_c=5&at=2025-03-31",
     "tables": "at=2025-03-31",
     "attention": "at=2025-03-31",

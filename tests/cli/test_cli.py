@@ -259,6 +259,9 @@ def test_checks_that_are_left_out_are_told(new_shop: Path):
     told = run("learned", "furan", "--at", "2025-02-05", shop=new_shop).output
     assert "rests on 2 checks by hand from 2025-02-02 to 2025-02-03, worth 2 by their age" in told
     assert "left out 1 by hardness" in told
+    by_gauge = run("learned", "furan", "--definition", "hardness", "--at", "2025-02-05", shop=new_shop).output
+    assert "rests on 1 check by hardness from 2025-02-04" in by_gauge
+    assert "left out 2 by hand" in by_gauge
 
 
 def test_a_stopped_fill_is_carried_on_or_dumped(demo_shop: Path):

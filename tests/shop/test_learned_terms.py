@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from sandtrack import Shop
+from sandtrack.errors import InputErrors
 from sandtrack.shop import Answer
 
 Make = Callable[[dict[str, Any]], Shop]
@@ -63,3 +64,49 @@ def test_old_checks_count_where_the_half_life_is_long(make_shop: Make, content: 
     clock.set("2031-03-03 08:00")  # 6 · 365 + 1 leap day + 21 days
     assert by_default.learned("furan").values["checks"] == 0
     assert own.learned("furan").values["worth"] == pytest.approx(2 ** (-2212 / 3650))
+
+
+# -- definition -----------------------------------------------------------------------------------------------------
+
+
+def test_another_definition_has_a_law_of_its_own(shop: Shop) -> None:
+    """Twelve checks by a gauge round 82 min and one by hand round 42: each law knows its own checks alone."""
+    for day in range(1, 13):
+        check(shop, day, 80, 84, definition="hardness")
+    check(shop, 20, 40, 44)
+    by_hand, by_gauge = shop.learned("furan"), shop.learned("furan", definition="hardness")
+    assert by_hand == shop.learned("furan", definition="hand")
+    assert (by_hand.values["definition"], by_hand.values["checks"]) == ("hand", 1)
+    assert by_hand.values["left_out"] == {"by hardness": 12}
+    assert (by_gauge.values["definition"], by_gauge.values["checks"]) == ("hardness", 12)
+    assert by_gauge.values["left_out"] == {"by hand": 1}
+    assert by_hand.values["strip_time_min"] == pytest.approx(42, rel=0.05)
+    assert by_gauge.values["strip_time_min"] == pytest.approx(82, rel=0.03)
+    assert basis_of(by_gauge, "strip times")[0].startswith("learned from 12 checks by a hardness gauge up to 12 Feb")
+    assert basis_of(by_gauge, "starting belief") == (
+        "the reference, judged by hand: a guess, its variance doubled for that",
+        "practice",
+    )
+    assert "starting belief" not in {entry.what for entry in by_hand.basis}
+    setting = shop.setting("m1", "furan", 20, catalyst_pct=35)
+    assert setting.values["strip_time_min"] == pytest.approx(by_hand.values["strip_time_min"], rel=0.03)
+
+
+def test_a_check_of_another_definition_is_believed_more_than_the_reference(shop: Shop) -> None:
+    """A check at 90 min draws the law further from the reference's 45 where the reference is of another definition."""
+    for definition in ("hand", "strength"):
+        check(shop, 20, 90, 90, definition=definition)
+    by_hand, by_strength = (
+        shop.learned("furan", definition=definition).values["strip_time_min"] for definition in ("hand", "strength")
+    )
+    assert 45 < by_hand < by_strength < 90
+
+
+def test_a_definition_without_checks_is_a_no(shop: Shop) -> None:
+    """Nothing is told of a definition that no check is by; one that does not exist is a wrong question."""
+    answer = shop.learned("furan", definition="strength")
+    assert not answer.possible
+    assert answer.because == "no check of Furan that can be used judged strip by strength"
+    assert answer.instead == ("record such checks, or ask for the definition of the reference: hand",)
+    with pytest.raises(InputErrors, match="late_moulding_loss"):
+        shop.learned("furan", definition="nose")

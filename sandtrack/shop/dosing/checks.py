@@ -45,6 +45,7 @@ class Look:
 class Gathered:
     """The checks of one binder system, definition of strip and catalyst, oldest first, and what was left out."""
 
+    definition: str
     looks: tuple[Look, ...]
     other_definition: Mapping[str, int]
     """Checks by another definition of strip, by definition."""
@@ -145,13 +146,12 @@ def state(picture: Picture, half_life_days: float) -> tuple[Any, ...]:
     return first_at, last_at, digest
 
 
-def gather(picture: Picture, own: System, half_life_days: float) -> Gathered:
+def gather(picture: Picture, own: System, half_life_days: float, definition: str) -> Gathered:
     """Strip checks in force that tell of a binder system as it is set up now, and have not faded to nothing."""
     looks: list[Look] = []
     other_definition: dict[str, int] = {}
     unusable: dict[str, int] = {}
     other_catalyst = 0
-    definition = own.entry.reference.definition if own.entry.reference is not None else ""
     for seen in picture.records("strip_check", since=_since(picture, half_life_days)):
         values = seen.values
         if values.get("binder_system", own.key) != own.key:
@@ -174,7 +174,7 @@ def gather(picture: Picture, own: System, half_life_days: float) -> Gathered:
             unusable[lacks] = unusable.get(lacks, 0) + 1
         else:
             looks.append(look)
-    return Gathered(tuple(looks), other_definition, other_catalyst, unusable)
+    return Gathered(definition, tuple(looks), other_definition, other_catalyst, unusable)
 
 
 def _look(

@@ -19,9 +19,9 @@ _FITS = 60  # of the walk through the checks: enough to tell, and soon done
 _TEMPS, _LEVERS = 61, 61
 
 
-def foretold(picture: Picture, binder_system: str) -> dict[str, Any] | None:
+def foretold(picture: Picture, binder_system: str, definition: str | None = None) -> dict[str, Any] | None:
     """Each check with the range that the checks before it gave; None where there is no check."""
-    law = learned_law(picture, systems.named(picture.plant, binder_system))
+    law = learned_law(picture, systems.named(picture.plant, binder_system), definition)
     if law is None or not law.gathered.looks:
         return None
     checks = law.gathered.checks(picture)
@@ -35,13 +35,15 @@ def foretold(picture: Picture, binder_system: str) -> dict[str, Any] | None:
     }
 
 
-def curve(picture: Picture, binder_system: str, lever: float | None = None) -> dict[str, Any] | None:
+def curve(
+    picture: Picture, binder_system: str, lever: float | None = None, definition: str | None = None
+) -> dict[str, Any] | None:
     """Strip time over temperature at a setting (the usual one, if not said), and the checks brought to that setting.
 
     None where no strip time is known.
     """
     system = systems.named(picture.plant, binder_system)
-    law = learned_law(picture, system)
+    law = learned_law(picture, system, definition)
     if law is None:
         return None
     at = lever if lever is not None else law.belief.at_lever if system.usual is None else system.usual

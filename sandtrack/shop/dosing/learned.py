@@ -9,6 +9,7 @@ from typing import Any
 from weakref import WeakKeyDictionary
 
 from sandtrack.ledger import Ledger
+from sandtrack.plant.tables import Reference
 from sandtrack.shop.answer import Basis, Flag
 from sandtrack.shop.dosing.checks import Gathered, catalyst, gather, state
 from sandtrack.shop.dosing.readiness import Lot
@@ -28,17 +29,24 @@ _BELIEVED = (
 _NOT_TOLD_APART = {"is still the starting belief": "still_belief", " together ": "known_together"}
 _WIDER = "the range is wider for that; a test piece first"
 _MOST_KEPT = 64
+_AS_UNSURE_AGAIN = 2.0  # practice: one definition of strip against another is as unsure as the reference itself
 
 
 @dataclass(frozen=True)
 class Law:
-    """Strip times of one binder system as they are known at one moment."""
+    """Strip times of one binder system, by one definition of strip, as they are known at one moment."""
 
     system: System
+    reference: Reference
     belief: Belief
     gathered: Gathered
     learned: Learned | None
     """None where no check can be used: then the belief holds unchanged."""
+
+    @property
+    def another(self) -> bool:
+        """Whether strip is judged by another definition than that of the reference."""
+        return self.gathered.definition != self.reference.definition
 
     @property
     def times(self) -> StripTimes:
@@ -64,13 +72,19 @@ class Law:
         """What the strip times rest on."""
         if self.learned is None:
             return Basis("belief", STARTING, "practice", _BELIEVED)
-        looks = self.gathered.looks
-        how = HOW[looks[-1].seen.values["definition"]]
+        looks, how = self.gathered.looks, HOW[self.gathered.definition]
         value = (
             f"learned from {several(len(looks), 'check')} {how} up to {day(looks[-1].seen.at, picture.zone)}, worth "
             f"{self.learned.worth:.0f} by their age"
         )
         return Basis("strip times", value, "derived", f"starting belief and the shop's own checks; {picture.head}")
+
+    def start(self) -> list[Basis]:
+        """Where learning starts that has no reference of its own."""
+        if not self.another:
+            return []
+        value = f"the reference, judged {HOW[self.reference.definition]}: a guess, its variance doubled for that"
+        return [Basis("starting belief", value, "practice", "one definition of strip is never converted into another")]
 
     def fading(self) -> Basis:
         """How fast checks lose their worth."""
@@ -93,10 +107,9 @@ class Law:
         key, found = self.system.key, []
         for definition, count in self.gathered.other_definition.items():
             if self.learned is None:
-                own = self.system.entry.reference.definition if self.system.entry.reference is not None else ""
                 text = (
                     f"{several(count, 'check')} of {self.system.name} judged strip {HOW[definition]}, its reference "
-                    f"{HOW.get(own, own)}: definitions are never mixed, so none of them is used"
+                    f"{HOW[self.reference.definition]}: definitions are never mixed, so none of them is used"
                 )
                 found.append(Flag("other_definition", text, key))
         if self.learned is None:
@@ -184,32 +197,42 @@ class _Kept:
 _KEPT: WeakKeyDictionary[Ledger, _Kept] = WeakKeyDictionary()
 
 
-def learned_law(picture: Picture, system: System) -> Law | None:
-    """The law of a binder system at a moment; None where the set-up gives no reference.
+def learned_law(picture: Picture, system: System, definition: str | None = None) -> Law | None:
+    """The law of a binder system at a moment, by the reference's definition of strip or another; None without one.
 
     Kept by the end of the chain, so that asking again costs two look-ups, and by what tells of its checks, so that a
     record of another kind costs little; a fit is kept by its checks.
     """
-    belief = system.belief
-    if belief is None:
+    belief, reference = system.belief, system.entry.reference
+    if belief is None or reference is None:
         return None
+    if definition not in (None, reference.definition):
+        belief = _of_another(belief)
+    definition = definition or reference.definition
     kept = _KEPT.setdefault(picture.ledger, _Kept())
     made = picture.reader.connection.execute(
         "SELECT count(*), max(at) FROM record WHERE kind = 'strip_check' AND at <= ?", (picture.at,)
     ).fetchone()
     # a mould's mix may be of an earlier set-up's
-    own = (system.key, belief, catalyst(system.entry), picture.day.revision, picture.today)
+    own = (system.key, belief, catalyst(system.entry), definition, picture.day.revision, picture.today)
     key = (picture.head, picture.known_on, made, own)
     found = kept.laws.get(key)
     if found is None:
         since = (state(picture, belief.half_life_days), own)
         found = kept.laws.get(since)
         if found is None:
-            gathered = gather(picture, system, belief.half_life_days)
-            found = Law(system, belief, gathered, _fit(kept, belief, gathered, gathered.checks(picture)))
+            gathered = gather(picture, system, belief.half_life_days, definition)
+            found = Law(system, reference, belief, gathered, _fit(kept, belief, gathered, gathered.checks(picture)))
             _keep(kept.laws, since, found)
         _keep(kept.laws, key, found)
     return found if found.system == system else replace(found, system=system)  # mixes of a purpose go by their own
+
+
+def _of_another(belief: Belief) -> Belief:
+    """The belief about a definition of strip that the reference is not by: nobody converts one into another."""
+    (time, *others), *rest = belief.covariance
+    wider: Any = ((_AS_UNSURE_AGAIN * time, *others), *rest)
+    return replace(belief, covariance=wider)
 
 
 def _fit(kept: _Kept, belief: Belief, gathered: Gathered, checks: Checks) -> Learned | None:

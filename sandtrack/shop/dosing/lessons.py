@@ -10,7 +10,9 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import Ledger
+from sandtrack.plant.tables import DEFINITIONS
 from sandtrack.records import times
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
@@ -19,6 +21,7 @@ from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, catalyst, lever_of
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.sands import ALIKE_SHARE
 from sandtrack.shop.dosing.serving import COVERAGE
+from sandtrack.shop.dosing.systems import HOW
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import several
 from sandtrack.trade.learning import Backtest, Checks, Learned, backtest, learn_from, next_check, report
@@ -35,9 +38,10 @@ _Z = 1.2815515655446004  # 80 % of a normal law lie within so many sds
 _NAMES = ("reference_time", "activation_energy", "exponent")
 
 
-def learned(picture: Picture, binder_system: str) -> Answer:
+def learned(picture: Picture, binder_system: str, definition: str | None = None) -> Answer:
     """What the law of a binder system is now, how far to trust it, and what to check next.
 
+    It is the law of the reference's definition of strip; of another one, the law that its own checks teach.
     Values: `binder_system`, `definition`, `catalyst` (material, or the pair of grades), `checks`, `worth` (the checks
     by their age), `from`, `until`, `lots`, `sands` (`shares` and `checks` of each that counts as different; a check
     that tells of none counts with the most usual), `left_out` (reason: checks), `reference` (`temp_c`, the lever),
@@ -45,12 +49,20 @@ def learned(picture: Picture, binder_system: str) -> Answer:
     `lot_sd`, `spans` (`sand_temp_c` and the lever, lowest and highest), `moved` (share of its variance that is gone,
     by number), `correlation` (of energy and exponent), `words`, `jumps`, `settled`, `alarm`, `trusted`, `trust_words`,
     `backtest` (None without checks), `next_check`.
-    Ranges: the five numbers of the law. Raises UnknownName.
+    Ranges: the five numbers of the law. Raises UnknownName, InputErrors.
     """
     own = systems.named(picture.plant, binder_system)
-    law = learned_law(picture, own)
+    if definition is not None and definition not in DEFINITIONS:
+        wrong = FieldError(field="definition", value=definition, reason="is not known", accepted=", ".join(DEFINITIONS))
+        raise InputErrors([wrong], what="the question")
+    law = learned_law(picture, own, definition)
     if law is None:
-        return _answer(picture, {"binder_system": own.key}, because=f"no strip time of {own.name} is known")
+        way = f"add a reference to [binder_systems.{own.key}] of the set-up: checks are learned by it"
+        return _answer(picture, {"binder_system": own.key}, because=f"no strip time of {own.name} is known", way=way)
+    if law.another and not law.gathered.looks:
+        because = f"no check of {own.name} that can be used judged strip {HOW[law.gathered.definition]}"
+        way = f"record such checks, or ask for the definition of the reference: {law.reference.definition}"
+        return _answer(picture, {"binder_system": own.key}, because=because, way=way)
     checks = law.gathered.checks(picture)
     known = law.learned or learn_from(law.belief, checks)
     walked = _walked(picture, law, checks)
@@ -58,6 +70,7 @@ def learned(picture: Picture, binder_system: str) -> Answer:
     flags = [*law.flags(), *_left_out(law)]
     basis = (
         law.basis(picture),
+        *law.start(),
         law.fading(),
         Basis("back-test", "each check foretold from those before it", "derived", "prequential test (Dawid 1984)"),
         Basis("which sands count as one", f"shares that differ by {ALIKE_SHARE:g} at most", "practice", "learning"),
@@ -75,8 +88,8 @@ def _answer(
     basis: tuple[Basis, ...] = (),
     flags: tuple[Flag, ...] = (),
     because: str = "",
+    way: str = "",
 ) -> Answer:
-    way = f"add a reference to [binder_systems.{values['binder_system']}] of the set-up: checks are learned by it"
     return Answer(
         question="learned",
         as_of=picture.as_of,
@@ -88,13 +101,13 @@ def _answer(
         cautions=(CHEMICALS, TEST_THEN_DRAW),
         possible=not because,
         because=because,
-        instead=(way,) if because else (),
+        instead=(way,) if way else (),
         head=picture.head,
     )
 
 
 def _of_the_checks(picture: Picture, law: Law, known: Learned) -> dict[str, Any]:
-    looks, reference = law.gathered.looks, law.system.entry.reference
+    looks = law.gathered.looks
     temps, levers = [look.temp_c for look in looks], [look.lever for look in looks]
     gathered = law.gathered
     left_out = {f"by {definition}": count for definition, count in gathered.other_definition.items()}
@@ -103,7 +116,7 @@ def _of_the_checks(picture: Picture, law: Law, known: Learned) -> dict[str, Any]
         left_out["other catalyst"] = gathered.other_catalyst
     return {
         "binder_system": law.system.key,
-        "definition": "" if reference is None else reference.definition,
+        "definition": gathered.definition,
         "catalyst": list(catalyst(law.system.entry)),
         "checks": len(looks),
         "worth": known.worth,
