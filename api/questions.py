@@ -72,8 +72,9 @@ class SettingArguments(AtArguments):
     box_sand_kg = f.Kilograms("sand that the box takes", above=0)
     purpose = f.Choice("what the sand is in the mould", words=PURPOSES)
     chance = f.Share("chance of having stripped by the wanted time")
-    pattern_temp_c = f.Temperature("temperature of the pattern: its face may strip last")
+    pattern_temp_c = f.Temperature("temperature of the pattern: its face may strip last, or set first")
     surroundings_c = f.Temperature("temperature that the mould stands in")
+    time_constant_min = f.Minutes("time in which the mould comes 63 % of the way there; a cube's, if not said", above=0)
     catalyst_pct = f.Percent("ask what this amount of catalyst, on resin, would do", most=200)
     fast_share = f.Share("ask what this share of the fast grade would do")
 
@@ -104,6 +105,9 @@ class StoppedArguments(AtArguments):
     purpose = f.Choice("what the sand is in the mould", words=PURPOSES)
     catalyst_pct = f.Percent("what was set; as the last mix drew it, if not said", most=200)
     fast_share = f.Share("the share of the fast grade that was set")
+    pattern_temp_c = SettingArguments._declared_fields["pattern_temp_c"]
+    surroundings_c = SettingArguments._declared_fields["surroundings_c"]
+    time_constant_min = SettingArguments._declared_fields["time_constant_min"]
 
 
 class LearnedArguments(AtArguments):

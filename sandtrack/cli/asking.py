@@ -112,8 +112,11 @@ def moulds(at: str | None, known_on: str | None, as_json: bool, units: str, why:
 @click.option("--box", "box_sand_kg", metavar="KG", help="Sand that the box takes, as 900, '1.2 t' or '800 lb'.")
 @click.option("--pattern", metavar="KEY", help="Pattern card: its box and usual strip time.")
 @click.option("--purpose", type=click.Choice(PURPOSES), help="What the sand is in the mould.")
-@click.option("--pattern-temp", metavar="TEMP", help="Temperature of the pattern: its face may strip last.")
+@click.option("--pattern-temp", metavar="TEMP", help="Temperature of the pattern: its face strips last or sets first.")
 @click.option("--room-temp", metavar="TEMP", help="Temperature that the mould stands in.")
+@click.option(
+    "--time-constant", "time_constant_min", metavar="MINUTES", help="How fast the mould follows; a cube's, if not said."
+)
 @click.option("--catalyst-pct", type=float, metavar="PCT", help="Ask what this amount of catalyst would do.")
 @click.option("--fast-share", type=float, metavar="SHARE", help="Ask what this share of the fast grade would do.")
 @drawing.picture_option("picture", "where, by setting and sand temperature, the box fits and strips in time")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -57,6 +58,13 @@ def learned(
 @click.option("--purpose", type=click.Choice(PURPOSES), help="What the sand is in the mould.")
 @click.option("--catalyst-pct", type=float, metavar="PCT", help="What was set; as the last mix drew it, if not said.")
 @click.option("--fast-share", type=float, metavar="SHARE", help="Share of the fast grade that was set.")
+@click.option(
+    "--pattern-temp", "pattern_temp_c", metavar="TEMP", help="Temperature of the pattern: its face may set first."
+)
+@click.option("--room-temp", "surroundings_c", metavar="TEMP", help="Temperature that the mould stands in.")
+@click.option(
+    "--time-constant", "time_constant_min", metavar="MINUTES", help="How fast the mould follows; a cube's, if not said."
+)
 @time_options
 @answer_options
 @explained
@@ -65,16 +73,13 @@ def stopped(
     binder_system: str,
     minutes_ago: float,
     sand_temp: str | None,
-    filled_for_min: float | None,
-    purpose: str | None,
-    catalyst_pct: float | None,
-    fast_share: float | None,
     at: str | None,
     known_on: str | None,
     as_json: bool,
     units: str,
     why: bool,
     shop_file: Path | None,
+    **asked: Any,
 ) -> None:
     """The mixer stopped in mid-fill, MINUTES_AGO: is the surface still live, carry on or dump?
 
@@ -88,11 +93,8 @@ def stopped(
             binder_system,
             sand_temp,
             minutes_ago,
-            filled_for_min=filled_for_min,
-            purpose=purpose,
-            catalyst_pct=catalyst_pct,
-            fast_share=fast_share,
             at=at,
             known_on=known_on,
+            **asked,
         )
         show(answer, shop, as_json=as_json, units=units, why=why)

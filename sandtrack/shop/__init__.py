@@ -124,6 +124,7 @@ class Shop:
         fast_share: float | None = None,
         pattern_temp_c: float | str | None = None,
         surroundings_c: float | str | None = None,
+        time_constant_min: float | str | None = None,
         at: Moment = None,
         known_on: Moment = None,
     ) -> Answer:
@@ -147,6 +148,7 @@ class Shop:
                 fast_share=fast_share,
                 pattern_temp_c=pattern_temp_c,
                 surroundings_c=surroundings_c,
+                time_constant_min=time_constant_min,
             )
 
     def table(
@@ -207,6 +209,9 @@ class Shop:
         purpose: str | None = None,
         catalyst_pct: float | None = None,
         fast_share: float | None = None,
+        pattern_temp_c: float | str | None = None,
+        surroundings_c: float | str | None = None,
+        time_constant_min: float | str | None = None,
         at: Moment = None,
         known_on: Moment = None,
     ) -> Answer:
@@ -225,6 +230,9 @@ class Shop:
                 purpose=purpose,
                 catalyst_pct=catalyst_pct,
                 fast_share=fast_share,
+                pattern_temp_c=pattern_temp_c,
+                surroundings_c=surroundings_c,
+                time_constant_min=time_constant_min,
             )
 
     def learned(

@@ -138,6 +138,29 @@ def test_a_warm_pattern_leaves_less_time_to_fill(shop: Shop) -> None:
     assert again.values["work_time_used_share"] == pytest.approx(6 / again.ranges["work_time_min"].low)
 
 
+def test_time_constant_of_the_mould_can_be_given(shop: Shop) -> None:
+    """Of 1e9 min nothing drifts and the core strips as in the mixer; of 0.001 all is at once as warm as the room."""
+    asked: dict[str, Any] = {"catalyst_pct": 35, "pattern_temp_c": 20, "surroundings_c": 8}
+    still = shop.setting("m1", "furan", 20, time_constant_min=1e9, **asked)
+    assert still.values["strip_time_min"] == pytest.approx(45)
+    thin = shop.setting("m1", "furan", 20, time_constant_min="0.001 min", **asked)
+    in_the_room = math.exp(WARMTH * (1 / 281.15 - 1 / 293.15))
+    assert thin.values["strip_time_min"] == pytest.approx(45 * in_the_room, rel=1e-4)
+    assert thin.values["work_time_min"] == pytest.approx(22.5), "filling never counts on sand that cools"
+    (basis,) = [entry for entry in still.basis if entry.what == "slowest and quickest point"]
+    assert (basis.tag, "as asked" in basis.value) == ("record", True)
+    assert shop.setting("m1", "furan", 20, box_sand_kg=300, **asked).values["slowest_point"]["time_constant_min"] == (
+        pytest.approx(time_constant_min(modulus_cm=57.175 / 6), rel=1e-3)
+    )
+
+
+def test_time_constant_alone_is_a_wrong_question(shop: Shop) -> None:
+    """How fast a mould drifts says nothing without what it drifts to; nor is there one of no time."""
+    for asked in ({"time_constant_min": 400}, {"time_constant_min": 0, "pattern_temp_c": 5}):
+        with pytest.raises(InputErrors, match="time_constant_min"):
+            shop.setting("m1", "furan", 20, **asked)  # type: ignore[arg-type]
+
+
 def test_pattern_as_warm_as_the_sand_changes_nothing(shop: Shop) -> None:
     """Sand, pattern and room of one temperature: core and face strip alike, as without them."""
     plain = shop.setting("m1", "furan", 20, catalyst_pct=35)

@@ -105,6 +105,19 @@ def test_work_time_read_off_the_sand_is_flagged(
     assert "work_time_overstated" not in codes(stopped(make_shop(content), 5)), "its own definition goes first"
 
 
+def test_against_a_warm_pattern_sand_is_dead_sooner(shop: Shop) -> None:
+    """Nothing drifts in a mould of 1e9 min: at a face of (20·565 + 40·380)/945 °C all times are by hand shorter."""
+    face_k = (20 * 565 + 40 * 380) / 945 + 273.15
+    share = math.exp(50.5e3 / 8.314462618 * (1 / face_k - 1 / 293.15))
+    answer = stopped(shop, 9, pattern_temp_c=40, time_constant_min=1e9)
+    span = answer.ranges["work_time_min"]
+    assert [span.low, span.mid, span.high] == pytest.approx([LOW * share, MIDDLE * share, HIGH * share])
+    assert answer.values["surface"] == "in_doubt"
+    assert stopped(shop, 9).values["surface"] == "live"
+    (basis,) = [entry for entry in answer.basis if entry.what == "slowest and quickest point"]
+    assert "pattern 40.0 °C" in basis.value
+
+
 def test_what_is_not_known_is_a_no(make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]) -> None:
     """No temperature or no reference: no work time is stated, and the surface is to be looked at."""
     shop = make_shop(content)

@@ -75,7 +75,8 @@ class Asked:
             return None
         first = pattern if pattern is not None else room
         second = room if room is not None else pattern
-        return Surroundings(law.activation_energy_kj_mol, first or 0.0, second or 0.0, self.box_kg)
+        said_min = self.numbers.get("time_constant_min")
+        return Surroundings(law.activation_energy_kj_mol, first or 0.0, second or 0.0, self.box_kg, said_min)
 
 
 _READ: dict[str, Callable[[Any], float]] = {
@@ -85,6 +86,7 @@ _READ: dict[str, Callable[[Any], float]] = {
     "chance": lambda raw: float(units.number(raw, field="chance")),
     "pattern_temp_c": lambda raw: units.parse(raw, "temperature", field="pattern_temp_c"),
     "surroundings_c": lambda raw: units.parse(raw, "temperature", field="surroundings_c"),
+    "time_constant_min": lambda raw: units.parse(raw, "time", field="time_constant_min", unit="min"),
     "minutes_ago": lambda raw: units.parse(raw, "time", field="minutes_ago", unit="min"),
     "filled_for_min": lambda raw: units.parse(raw, "time", field="filled_for_min", unit="min"),
     "catalyst_pct": lambda raw: units.parse(raw, "percent", field="catalyst_pct"),
@@ -113,7 +115,7 @@ def read(
             numbers[name] = _READ[name](value)
         except FieldError as problem:
             problems.append(problem)
-    for name in ("strip_time_min", "box_sand_kg"):
+    for name in ("strip_time_min", "box_sand_kg", "time_constant_min"):
         if numbers.get(name, 1.0) <= 0:
             problems.append(FieldError(field=name, value=raw[name], reason="is nothing", accepted="above 0"))
     for name in ("minutes_ago", "filled_for_min"):
@@ -123,6 +125,11 @@ def read(
         if not LOWEST_C <= numbers.get(name, 0.0) <= HIGHEST_C:
             accepted = f"{LOWEST_C:g} to {HIGHEST_C:g} °C"
             problems.append(FieldError(field=name, value=raw[name], reason="is out of range", accepted=accepted))
+    if "time_constant_min" in numbers and {"pattern_temp_c", "surroundings_c"}.isdisjoint(numbers):
+        reason, accepted = "says how fast a mould drifts, but not to what", "with pattern_temp_c or surroundings_c"
+        problems.append(
+            FieldError(field="time_constant_min", value=raw["time_constant_min"], reason=reason, accepted=accepted)
+        )
     if not 0 < numbers.get("chance", 0.5) < 1:
         problems.append(
             FieldError(field="chance", value=raw["chance"], reason="is out of range", accepted="between 0 and 1")

@@ -82,8 +82,8 @@ class Job:
         kept = self.law.strip_range_min(self.sand_temp_c, lever, coverage=COVERAGE, lot=self.lot)
         strip, work = kept, work_min(self.system, kept)
         if self.around is not None:
-            strip = _span(self.around.slowest_min(self.sand_temp_c, np.array(kept)))
-            work = _span(self.around.quickest_min(self.sand_temp_c, np.array(work)))
+            strip = as_span(self.around.slowest_min(self.sand_temp_c, np.array(kept)))
+            work = as_span(self.around.quickest_min(self.sand_temp_c, np.array(work)))
         return Times(lever, strip, work, kept[1], self.chance_at(lever))
 
     def chance_at(self, lever: float) -> float | None:
@@ -195,7 +195,8 @@ class Job:
         return may if self.fill_min is None else may & self._may_fit(temps_c, few[0], _DOUBT)
 
 
-def _span(times_min: Any) -> Span:
+def as_span(times_min: Any) -> Span:
+    """Low, middle and high of an array of them."""
     low, middle, high = times_min.tolist()
     return low, middle, high
 

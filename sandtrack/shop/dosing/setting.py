@@ -35,6 +35,7 @@ def setting(
     fast_share: float | None = None,
     pattern_temp_c: float | str | None = None,
     surroundings_c: float | str | None = None,
+    time_constant_min: float | str | None = None,
     supposed: bool = False,
 ) -> Answer:
     """What to set for a wanted strip time; with `catalyst_pct` or `fast_share`: what that setting would give.
@@ -52,7 +53,8 @@ def setting(
     `resin_lot`; `sand_shares`, the sand drawn by the usual share of reclaimed; `say`, the moulder's words. Where
     nothing serves: `nearest` with the same names and `serves` false.
     Ranges: `strip_time_min`, `work_time_min`, `pump_setting.LIQUID`. A sand temperature that is `supposed` is not held
-    against today's readings. Raises UnknownName, InputErrors.
+    against today's readings. `time_constant_min` is that of the mould, where pattern or room are given; else that of a
+    cube of the box's sand. Raises UnknownName, InputErrors.
     """
     asked = read(
         picture,
@@ -67,6 +69,7 @@ def setting(
             "fast_share": fast_share,
             "pattern_temp_c": pattern_temp_c,
             "surroundings_c": surroundings_c,
+            "time_constant_min": time_constant_min,
         },
         pattern,
         purpose,

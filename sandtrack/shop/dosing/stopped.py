@@ -13,7 +13,7 @@ from sandtrack.shop.dosing import readiness, sand_temperature, sands, work_time
 from sandtrack.shop.dosing.asked import Asked, read
 from sandtrack.shop.dosing.checks import lever_of_mix, lot_of_mix
 from sandtrack.shop.dosing.learned import learned_law
-from sandtrack.shop.dosing.serving import COVERAGE, Span, work_min
+from sandtrack.shop.dosing.serving import COVERAGE, Span, as_span, work_min
 from sandtrack.shop.dosing.words import minutes
 from sandtrack.shop.picture import Picture, Seen
 
@@ -33,11 +33,14 @@ def stopped(
     purpose: str | None = None,
     catalyst_pct: float | None = None,
     fast_share: float | None = None,
+    pattern_temp_c: float | str | None = None,
+    surroundings_c: float | str | None = None,
+    time_constant_min: float | str | None = None,
 ) -> Answer:
     """Whether a fill that stopped `minutes_ago` can be carried on; `filled_for_min` is how long it had run by then.
 
     The setting gone by is the one said, else as the last mix of the purpose (of any, if none is said) drew it, else
-    the usual one.
+    the usual one. Where the pattern's or the room's temperature is given, the quickest point of the mould counts.
 
     Values: `mixer`, `binder_system`, `purpose` where asked with it, `sand_temp_c`, `catalyst_pct` or `fast_share` gone
     by, `minutes_ago`, `filled_for_min`, `surface` (live, in_doubt, dead), `advice` (carry_on, test, dump),
@@ -51,6 +54,9 @@ def stopped(
         "filled_for_min": filled_for_min,
         "catalyst_pct": catalyst_pct,
         "fast_share": fast_share,
+        "pattern_temp_c": pattern_temp_c,
+        "surroundings_c": surroundings_c,
+        "time_constant_min": time_constant_min,
     }
     asked = read(picture, mixer, binder_system, raw, None, purpose)
     values: dict[str, Any] = {"mixer": asked.mixer.key, "binder_system": asked.system.key}
@@ -76,6 +82,10 @@ def stopped(
     own = sands.drawn(picture, asked.mixer, asked.system) if mix is None else sands.of_mix(picture, mix.seq, mix.at)
     strip = law.times.strip_range_min(sand.value_c, lever, coverage=COVERAGE, lot=law.label(lot, own))
     work = work_min(asked.system, strip)
+    around = asked.around(law.cure_law)
+    if around is not None:
+        work = as_span(around.quickest_min(sand.value_c, np.array(work)))
+        basis.append(around.basis())
     flags += work_time.overstated(asked.system)
     flags += [*law.flags(), *law.not_checked(picture, lot, own), *law.outside(sand.value_c, lever)]
     basis += [

@@ -12,7 +12,7 @@ from typing import Any, Self
 
 import numpy as np
 
-from sandtrack.shop.answer import Basis
+from sandtrack.shop.answer import Basis, Tag
 from sandtrack.trade.equivalent import drifting_min, equivalent_min
 from sandtrack.trade.maturity import SAND_DENSITY_KG_M3, face_temp_c, time_constant_min
 
@@ -97,12 +97,18 @@ class Surroundings:
 
     def basis(self) -> Basis:
         """What the drift rests on."""
-        box = f"a box of {self.box_kg:,.0f} kg" if self.box_kg is not None else f"no box given: {_NO_BOX_KG:g} kg taken"
+        tag: Tag = "default"
+        if self.said_min is not None:
+            mould, tag = f"by its time constant of {self.said_min:g} min, as asked, the mould", "record"
+        elif self.box_kg is not None:
+            mould, tag = f"a box of {self.box_kg:,.0f} kg, as a cube in 20 mm of wood,", "derived"
+        else:
+            mould = f"no box given: {_NO_BOX_KG:g} kg taken, as a cube in 20 mm of wood,"
         return Basis(
             "slowest and quickest point",
-            f"pattern {self.pattern_temp_c:.1f} °C, surroundings {self.surroundings_c:.1f} °C; {box}, as a cube in "
-            f"20 mm of wood, comes a third of the way in {0.405 * self.drift_min:.0f} min",
-            "derived" if self.box_kg is not None else "default",
+            f"pattern {self.pattern_temp_c:.1f} °C, surroundings {self.surroundings_c:.1f} °C; {mould} comes a third "
+            f"of the way in {0.405 * self.drift_min:.0f} min",
+            tag,
             "equivalent age (ASTM C1074) in core and face: strip time by the slower, work time by the quicker; a "
             "thinner mould follows the room sooner",
         )
