@@ -159,7 +159,7 @@ def _cells(given: dict[str, Any]) -> dict[str, str]:
 
 def _options(column: flat.Column) -> list[click.Option]:
     if column.path[-1] == "NAME":
-        name = str(column.path[0])
+        name = column.name.removesuffix("_NAME")
         return [click.Option([_dashed(name), name], multiple=True, metavar="NAME=VALUE", help=column.doc)]
     help_text = column.doc + (" (required)" if column.required else "")
     if column.name == "at":

@@ -85,8 +85,7 @@ def table(
             given = shop.issue_table(mixer, binder_system, by=by or user(), **asked)
             answer, number = given.table, given.number
             if as_json and given.receipt is not None:
-                told = {"number": number, "receipt": given.receipt.as_dict(), "table": answer.as_dict()}
-                click.echo(json.dumps(told, ensure_ascii=False, allow_nan=False, indent=2))
+                click.echo(json.dumps(given.as_dict(), ensure_ascii=False, allow_nan=False, indent=2))
             elif given.receipt is not None:
                 show_receipt(given.receipt, as_json)
         else:
@@ -125,26 +124,22 @@ def given_out(
       sandtrack tables --number 7 --sheet furan.pdf
     """
     with opened(shop_file) as shop:
-        answer = shop.tables(at, known_on)
+        answer = shop.tables(at, known_on, number)
         if number is None and (sheet_file or csv_file):
             problem = FieldError(field="--number", reason="is missing", accepted="the number of the table to write")
             raise InputErrors([problem], what="the command")
         if number is None:
             show(answer, shop, as_json=as_json, units=units, why=why)
             return
-        one = _numbered(answer.values["tables"], number)
-        if one is None:
-            click.echo(f"No: there is no table {number}")
+        if not answer.possible:
+            click.echo(f"No: {answer.because}")
             raise SystemExit(NO)
+        (one,) = answer.values["tables"]
         if as_json:
             click.echo(json.dumps(one, ensure_ascii=False, allow_nan=False, indent=2))
         else:
             click.echo("\n".join(tables.kept(one, Names(shop.plant()), units)))
         _write(shop, one, units, csv_file, sheet_file, paper)
-
-
-def _numbered(listed: list[dict[str, Any]], number: int) -> dict[str, Any] | None:
-    return next((one for one in listed if one["number"] == number), None)
 
 
 def _write(

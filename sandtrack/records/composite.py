@@ -91,6 +91,20 @@ class Values(Field):
         return values
 
 
+class Amounts(Values):
+    """Named numbers, none of them below zero."""
+
+    def parse(self, raw: Any) -> dict[str, Any]:
+        values = super().parse(raw)
+        for name, value in values.items():
+            if not isinstance(value, float) or value < 0:
+                label = f"{self.label}.{name}"
+                raise FieldError(
+                    field=label, value=raw[name], reason="is not an amount", accepted="a number, 0 or above"
+                )
+        return values
+
+
 class Part(Field):
     """Fields that belong together under one name; in files `FIELD_PART`."""
 

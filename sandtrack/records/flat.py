@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
-from decimal import Decimal
 from functools import cache
 from typing import Any, NamedTuple
 
-from sandtrack import units
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.records import fields as f
+from sandtrack.records.cells import ITEM, PLAIN, Convert, as_flag, as_items, as_number, as_value
 from sandtrack.records.composite import Items, Part, Rows, Values
 from sandtrack.records.schema import Declared
 
@@ -21,16 +20,9 @@ __all__ = ["IGNORED", "Column", "Reader", "column_of", "columns", "flatten", "re
 IGNORED = ("rejected_line", "rejected_reason")
 """Columns that a load adds to lines it refuses; they are passed over when such a file is loaded again."""
 
-_ITEM = ";"
 _VALUE_NAME = re.compile(r"[A-Za-z0-9_.]{1,60}")
-_PLAIN = {
-    ".": re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?").fullmatch,
-    ",": re.compile(r"[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eE][+-]?[0-9]{1,3})?").fullmatch,
-}
 _PATH = re.compile(r"([^.\[]+)(?:\[([0-9]+)\])?(?:\.(.+))?").fullmatch
-_SURE_DIGITS = 15
 
-Convert = Callable[[str], Any]
 _Plan = list[tuple[int, str, Convert | None]]
 
 
@@ -96,6 +88,10 @@ def _columns_of(form: Declared, name: str, field: f.Field, repeat: int) -> Itera
 
 def _inner(field: Part, prefix: str, path: tuple[str | int, ...]) -> Iterator[Column]:
     for name, part in field.schema.declared().items():
+        if isinstance(part, Values):
+            for column in _columns_of(field.schema, name, part, 0):
+                yield column._replace(name=prefix + column.name, path=(*path, *column.path))
+            continue
         also = tuple(prefix + other for other in _also(field.schema, name))
         needed = part.required and field.required
         yield Column(prefix + name, part.doc, needed, _accepted(part), (*path, name), also)
@@ -133,14 +129,12 @@ def _slot(form: Declared, label: str) -> _Slot | None:
     for name, field in form.declared().items():
         if isinstance(field, Rows):
             match = re.fullmatch(rf"{field.prefix}([1-9][0-9]{{0,2}})_(.+)", label)
-            if match and match[2] in field.schema.names:
-                own, unit = field.schema.names[match[2]]
-                return _Slot((name, int(match[1]), match[2]), field.schema.declared()[own], unit)
+            if match and (slot := _slot(field.schema, match[2])):
+                return slot._replace(path=(name, int(match[1]), *slot.path))
         elif label.startswith(f"{name}_"):
             inner = label.removeprefix(f"{name}_")
-            if isinstance(field, Part) and inner in field.schema.names:
-                own, unit = field.schema.names[inner]
-                return _Slot((name, inner), field.schema.declared()[own], unit)
+            if isinstance(field, Part) and (slot := _slot(field.schema, inner)):
+                return slot._replace(path=(name, *slot.path))
             if isinstance(field, Values) and _VALUE_NAME.fullmatch(inner):
                 return _Slot((name, inner), field, None)
     return None
@@ -168,7 +162,7 @@ def column_of(kind: str, path: str, numbers: Sequence[int] = ()) -> str:
     if isinstance(field, Rows):
         place = int(index or 0)
         start = f"{field.prefix}{numbers[place] if place < len(numbers) else place + 1}_"
-        return start + inner if inner else _needed(field, start)
+        return start + inner.replace(".", "_", 1) if inner else _needed(field, start)
     if isinstance(field, Part):
         return f"{name}_{inner}" if inner else _needed(field, f"{name}_")
     if isinstance(field, Values):
@@ -184,69 +178,16 @@ def _needed(field: Part, start: str) -> str:
 # -- cells ------------------------------------------------------------------------------------------------------
 
 
-def _number(label: str, field: f.Field, unit: str | None, decimal: str) -> Convert:
-    """Plain numerals as numbers; text with a unit stays text, with a decimal point."""
-    plain = _PLAIN[decimal]
-    quantity = field.quantity if isinstance(field, f.Quantity) and unit != "amount" else ""
-
-    def convert(cell: str) -> Any:
-        if cell.isdecimal() and cell.isascii() and len(cell) <= _SURE_DIGITS:
-            return int(cell)
-        if plain(cell):
-            value = Decimal(cell if decimal == "." else cell.replace(",", "."))
-            # What a float cannot hold stays text: the field reads it exactly all the same.
-            if len(cell) <= _SURE_DIGITS or Decimal(repr(float(value))) == value:
-                return value
-            return str(value)
-        if decimal == ".":
-            return cell
-        if quantity:
-            units.parse(cell, quantity, field=label, unit=unit or getattr(field, "unit", ""), decimal=decimal)
-        else:
-            units.number(cell, field=label, decimal=decimal)
-        return cell.replace(",", ".")
-
-    return convert
-
-
-def _value(label: str, decimal: str) -> Convert:
-    """A named value: yes or no, a number, else text; a number with the other decimal mark is no text."""
-    plain, other = _PLAIN[decimal], _PLAIN["," if decimal == "." else "."]
-
-    def convert(cell: str) -> Any:
-        if plain(cell):
-            return Decimal(cell if decimal == "." else cell.replace(",", "."))
-        return units.number(cell, field=label, decimal=decimal) if other(cell) else _flag(cell)
-
-    return convert
-
-
-def _flag(cell: str) -> Any:
-    return {"true": True, "false": False}.get(cell.lower(), cell)
-
-
-def _items(label: str, item: Convert | None) -> Convert:
-    def convert(cell: str) -> list[Any]:
-        entries = [entry.strip() for entry in cell.split(_ITEM)]
-        if not all(entries):
-            raise FieldError(
-                field=label, value=cell, reason="has an empty entry", accepted="entries separated by one ';'"
-            )
-        return entries if item is None else [item(entry) for entry in entries]
-
-    return convert
-
-
 def _converter(label: str, slot: _Slot, decimal: str) -> Convert | None:
     field = slot.field
     if isinstance(field, Items):
         numeric = field.item.numeric
-        return _items(label, _number(label, field.item, None, decimal) if numeric else None)
+        return as_items(label, as_number(label, field.item, None, decimal) if numeric else None)
     if isinstance(field, Values):
-        return _value(label, decimal)
+        return as_value(label, decimal)
     if isinstance(field, f.Flag):
-        return _flag
-    return _number(label, field, slot.unit, decimal) if field.numeric and slot.unit != "measure" else None
+        return as_flag
+    return as_number(label, field, slot.unit, decimal) if field.numeric and slot.unit != "measure" else None
 
 
 # -- rows -------------------------------------------------------------------------------------------------------
@@ -254,7 +195,7 @@ def _converter(label: str, slot: _Slot, decimal: str) -> Convert | None:
 
 def reader(kind: str, header: Sequence[str], *, decimal: str = ".") -> Reader:
     """Compile a header; raise InputErrors naming every column that cannot be used."""
-    if decimal not in _PLAIN:
+    if decimal not in PLAIN:
         raise FieldError(field="decimal", value=decimal, reason="is not a decimal mark", accepted="'.' or ','")
     return Reader(kind, header, decimal)
 
@@ -269,7 +210,7 @@ class Reader:
         self._id = self._sender = -1
         self._nameless: list[int] = []
         self._plain: _Plan = []
-        self._nested: list[tuple[str, bool, list[tuple[int, _Plan]]]] = []
+        self._nested: list[tuple[str, bool, bool, list[tuple[int, _Plan]]]] = []
         problems: list[FieldError] = []
         nested: dict[str, dict[int, _Plan]] = {}
         form = _form(kind)
@@ -288,15 +229,18 @@ class Reader:
                     problems.append(_unknown(kind, label))
                     continue
                 path, convert = slot.path, _converter(label, slot, decimal)
-                number = path[1] if len(path) == 3 and isinstance(path[1], int) else 0
+                number = path[1] if len(path) > 2 and isinstance(path[1], int) else 0
                 plan = nested.setdefault(str(path[0]), {}).setdefault(number, []) if len(path) > 1 else self._plain
-                plan.append((index, str(path[-1]), convert))
+                inner = path[2 if number else 1 :] or path
+                plan.append((index, ".".join(map(str, inner)), convert))
         if not any(self.header):
             problems.append(FieldError(field="header", reason="names no column", accepted="names in the first line"))
         if problems:
             raise InputErrors(problems, what=f"the header of {kind}")
         for name, numbered in nested.items():
-            self._nested.append((name, isinstance(form.declared()[name], Rows), sorted(numbered.items())))
+            field = form.declared()[name]
+            deep = isinstance(field, Part) and any("." in key for plan in numbered.values() for _, key, _ in plan)
+            self._nested.append((name, isinstance(field, Rows), deep, sorted(numbered.items())))
 
     def read(self, cells: Sequence[str]) -> tuple[dict[str, Any], str, str]:
         """Content, id and sender ("" where the row does not say) of a row with stripped cells; raises InputErrors."""
@@ -316,13 +260,13 @@ class Reader:
                 problems.append(FieldError(field=f"column {index + 1}", value=cells[index], reason=reason))
         content: dict[str, Any] = {}
         _fill(content, self._plain, cells, problems)
-        for name, many, numbered in self._nested:
+        for name, many, deep, numbered in self._nested:
             filled: list[dict[str, Any]] = []
             for _, plan in numbered:
                 part: dict[str, Any] = {}
                 _fill(part, plan, cells, problems)
                 if part:
-                    filled.append(part)
+                    filled.append(_unfolded(part) if deep else part)
             if filled:
                 content[name] = filled if many else filled[0]
         record_id = cells[self._id] if self._id >= 0 else ""
@@ -339,7 +283,7 @@ class Reader:
         """The same complaint, of the column and cell of this row that it is about."""
         match = _PATH(problem.field)
         numbers: list[int] = []
-        for name, many, numbered in self._nested:
+        for name, many, _, numbered in self._nested:
             if many and match and match[1] == name:
                 numbers = [number for number, plan in numbered if any(cells[index] for index, _, _ in plan)]
         column = column_of(self.kind, problem.field, numbers)
@@ -363,6 +307,18 @@ def _fill(into: dict[str, Any], plan: _Plan, cells: Sequence[str], problems: lis
                     problems.append(problem)
 
 
+def _unfolded(part: dict[str, Any]) -> dict[str, Any]:
+    """Named values within a part, "flows_kg_min.resin", as the map that they are."""
+    whole: dict[str, Any] = {}
+    for key, value in part.items():
+        name, _, inner = key.partition(".")
+        if inner:
+            whole.setdefault(name, {})[inner] = value
+        else:
+            whole[name] = value
+    return whole
+
+
 def flatten(kind: str, content: Mapping[str, Any]) -> dict[str, str]:
     """A content as columns and cells; raises FieldError for a field that the kind does not have."""
     form = _form(kind)
@@ -383,8 +339,12 @@ def flatten(kind: str, content: Mapping[str, Any]) -> dict[str, str]:
     return row
 
 
-def _cells(prefix: str, part: Mapping[str, Any]) -> Iterable[tuple[str, str]]:
-    return [(prefix + name, _cell(value)) for name, value in part.items() if value is not None]
+def _cells(prefix: str, part: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    for name, value in part.items():
+        if isinstance(value, Mapping):
+            yield from _cells(f"{prefix}{name}_", value)
+        elif value is not None:
+            yield prefix + name, _cell(value)
 
 
 def _cell(value: Any) -> str:
@@ -393,5 +353,5 @@ def _cell(value: Any) -> str:
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, list | tuple):
-        return _ITEM.join(_cell(entry) for entry in value)
+        return ITEM.join(_cell(entry) for entry in value)
     return str(value)

@@ -18,6 +18,12 @@ PAPER_MM: Mapping[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter":
 # derived: capitals of 0.729 of the size are seen at 2 m under 12 and 6 minutes of arc; ISO 8596: an eye of acuity 1.0
 # reads letters of 5.
 DIGITS_PT, WORDS_PT = 28, 13
+HEAD_PT, RANGE_PT = 14, 20
+LEAST_PT = 20
+MARGIN_MM = 12.0
+_GAP_PT, BOLD = 8.0, 1.15
+# Codes of flags about pumps' settings that are guesses: a sheet tells no such setting.
+_OF_GUESSES = {"beyond_calibration", "one_setting_caught"}
 
 
 @dataclass(frozen=True)
@@ -26,7 +32,7 @@ class Row:
 
     sand: str
     mark: str
-    setting: str = "no"
+    settings: tuple[str, ...] = ("no",)
     fill: str = ""
     strip: str = ""
     could_be: str = ""
@@ -45,7 +51,7 @@ class Sheet:
     aim: str
     of: str
     again: str
-    heads: tuple[str, str, str, str, str]
+    heads: tuple[str, ...]
     rows: tuple[Row, ...]
     short_cautions: str
     basis: str
@@ -65,11 +71,14 @@ def of_issued(one: Mapping[str, Any], names: Names, *, units: str = "metric") ->
     basis = [line.split(" [")[0] for line in one["basis"]]
     degrees = "°F" if units == "us" else "°C"
     rows = list(one["rows"])
+    liquids = tables.settings(rows)
+    varied = [liquid for liquid in liquids if not liquid.alike]
     of = _alike(rows, "resin_pct", "resin {:.3g} % of sand")
     if any(row.get("fast_share") is not None for row in rows):
         of += _alike(rows, "catalyst_pct", f"hardener {{:.3g}} {one.get('catalyst_base', '%')}")
     else:
         of += [f"catalyst in {one.get('catalyst_base', '%')}"]
+    of += [f"{liquid.head} {liquid.alike}" for liquid in liquids if liquid.alike]
     state = {"valid": "", "expired": "EXPIRED, ", "superseded": "SUPERSEDED, "}[one.get("state", "valid")]
     said = {"strip times", "belief"}
     moved = round(one["ask_again_moved_c"] * 1.8) if units == "us" else one["ask_again_moved_c"]
@@ -82,9 +91,16 @@ def of_issued(one: Mapping[str, Any], names: Names, *, units: str = "metric") ->
         made=f"made {day(one['made_at'])}",
         aim=tables.aim(one, units),
         of=", ".join(of),
-        again=f"The nearest row counts. Moved by {moved:g} {degrees}: measure again, take another row.",
-        heads=(f"sand {degrees}", _setting_head(rows), "fill within min", "strip min", "could be"),
-        rows=tuple(_row(row, units) for row in rows),
+        again=f"Nearest row counts. Moved by {moved:g} {degrees}: measure, take another. !: see notes.",
+        heads=(
+            f"sand {degrees}",
+            _setting_head(rows),
+            *(liquid.head for liquid in varied),
+            "fill within min",
+            "strip min",
+            "could be",
+        ),
+        rows=tuple(_row(row, varied, units) for row in rows),
         short_cautions=f"{short[:1].upper()}{short[1:]}. {DEFER}" if short else DEFER,
         basis="; ".join(line for line in basis if line.split(":")[0] in said) or "; ".join(basis[:1]),
         notes=tuple(one["look_at"]),
@@ -103,21 +119,60 @@ def _setting_head(rows: list[Mapping[str, Any]]) -> str:
     return f"{head} %" if head == "catalyst" else f"{head}, %"
 
 
-def _row(row: Mapping[str, Any], units: str) -> Row:
+def _row(row: Mapping[str, Any], varied: Iterable[tables.Setting], units: str) -> Row:
     temp = row["sand_temp_c"]
     sand = f"{temp * 1.8 + 32:.0f}" if units == "us" else f"{temp:g}"
-    mark = "!" if row.get("look_at") else ""
+    mark = "!" if set(row.get("look_at", ())) - _OF_GUESSES else ""
     if not row["serves"]:
         return Row(sand, mark, way_out=row.get("instead") or row.get("because", ""))
     share = row.get("fast_share")
     return Row(
         sand,
         mark,
-        f"{100 * share:.0f}" if share is not None else f"{row['catalyst_pct']:.1f}",
+        (
+            f"{100 * share:.0f}" if share is not None else f"{row['catalyst_pct']:.1f}",
+            *(liquid.values[temp] for liquid in varied),
+        ),
         f"{int(row['fill_within_min'])}",
         f"{row['strip_mid_min']:.0f}",
         f"{int(row['strip_low_min'])} to {-int(-row['strip_high_min'] // 1)}",
     )
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The columns of a sheet: the size of their digits, and their right ends. [pt]"""
+
+    digits_pt: float
+    ends: tuple[float, ...]
+
+
+def layout(sheet: Sheet, paper: Paper) -> Layout:
+    """Columns as wide as what stands in them; digits smaller than they should be only where the paper is too narrow."""
+    inner = (PAPER_MM[paper][0] - 2 * MARGIN_MM) * 72 / 25.4
+    widths: list[float] = []
+    for digits in range(DIGITS_PT, LEAST_PT - 1, -1):
+        widths = [_GAP_PT + max(width(cell, size) for cell, size in column) for column in _cells(sheet, digits)]
+        if sum(widths) <= inner:
+            break
+    spare = (inner - sum(widths)) / len(widths)
+    return Layout(digits, tuple(sum(widths[: count + 1]) + spare * (count + 1) for count in range(len(widths))))
+
+
+def _cells(sheet: Sheet, digits: float) -> list[list[tuple[str, float]]]:
+    """All that stands in each column, with its size."""
+    rows = [row for row in sheet.rows if not row.way_out]
+    shown = [[(f"{row.sand}!", BOLD * digits) for row in sheet.rows]]
+    shown += [[(row.settings[count], digits) for row in rows] for count in range(len(sheet.heads) - 4)]
+    shown += [[(row.fill, digits) for row in rows], [(row.strip, digits) for row in rows]]
+    shown += [[(row.could_be, RANGE_PT) for row in rows]]
+    heads = [[(word, BOLD * HEAD_PT) for word in head.split()] for head in sheet.heads]
+    return [head + column for head, column in zip(heads, shown, strict=True)]
+
+
+def width(words: str, size: float) -> float:
+    """Width in the widest type that sheets are drawn with: a digit or letter 0.636 of its size, points half of that."""
+    return size * sum(0.318 if letter in " .,!" else 0.636 for letter in words)
 
 
 def write(sheet: Sheet, path: str | Path, *, paper: Paper = "a4") -> list[Path]:
@@ -130,58 +185,73 @@ def write(sheet: Sheet, path: str | Path, *, paper: Paper = "a4") -> list[Path]:
     if kind in (".pdf", ".png", ".svg"):
         from sandtrack.report import sheet_drawn
 
-        return sheet_drawn.write(sheet, where, PAPER_MM[paper])
+        return sheet_drawn.write(sheet, where, paper)
     accepted = "a name that ends in .html, .pdf, .png or .svg"
     problem = FieldError(field="sheet", value=str(path), reason="is no kind of sheet", accepted=accepted)
     raise InputErrors([problem], what="the command")
 
 
 _STYLE = """
-@page { size: SIZE portrait; margin: 12mm; }
+@page { size: SIZE portrait; margin: MARGINmm;
+  @bottom-right { content: "page " counter(page) " of " counter(pages); font: 10pt sans-serif; } }
 * { box-sizing: border-box; }
-body { margin: 0 auto; max-width: 186mm; background: #fff; color: #000; font: 12pt/1.25 sans-serif; }
-h1 { font-size: 26pt; line-height: 1.1; margin: 0 0 2mm; }
+body { margin: 0 auto; max-width: 191mm; background: #fff; color: #000; font: 12pt/1.25 sans-serif; }
+h1 { font-size: 24pt; line-height: 1.1; margin: 0 0 1mm; }
 .until { font-size: 20pt; font-weight: bold; margin: 0 0 1mm; }
-.aim { font-size: 15pt; margin: 0 0 1mm; }
-table { width: 100%; border-collapse: collapse; margin: 2mm 0; }
+.aim { font-size: WORDSpt; margin: 0; }
+table { width: 100%; border-collapse: collapse; margin: 0 0 2mm; }
 thead { display: table-header-group; }
-th { font-size: 14pt; text-align: right; vertical-align: bottom; border-bottom: 2pt solid #000; padding: 0 2mm; }
-td { font-size: DIGITSpt; text-align: right; border-bottom: 0.5pt solid #000; padding: 0 2mm; white-space: nowrap; }
+tfoot { display: table-footer-group; }
+thead td, tfoot td { white-space: normal; text-align: left; border: none; padding: 0; }
+th { font-size: HEADpt; line-height: 1.1; text-align: right; vertical-align: bottom; padding: 1mm 0 0 3mm; }
+tbody { border-top: 2pt solid #000; }
+td { font-size: DIGITSpt; line-height: 1.1; text-align: right; border-bottom: 0.5pt solid #000; padding: 0 0 0 3mm;
+  white-space: nowrap; }
 tr, .keep { break-inside: avoid; }
-td:first-child { font-weight: bold; }
-td.could { font-size: 20pt; }
+tbody td:first-child { font-weight: bold; }
+.mark { display: inline-block; width: 0.4em; }
+td.could { font-size: RANGEpt; }
 td.out { font-size: WORDSpt; line-height: 1.15; text-align: left; white-space: normal; }
-.short { font-size: 14pt; font-weight: bold; border: 1.5pt solid #000; padding: 2mm; margin: 2mm 0; }
+.short { font-size: 14pt; font-weight: bold; border: 1.5pt solid #000; padding: 1mm 2mm; margin: 2mm 0 0; }
 p { margin: 0 0 1mm; font-size: 10pt; }
 @media screen { body { padding: 8mm; } }
 """
 
 
 def as_html(sheet: Sheet, paper: Paper = "a4") -> str:
-    """A sheet as one file that needs no other; printed, it fills A4 or Letter paper."""
+    """A sheet as one file that needs no other; printed, it fills A4 or Letter paper.
+
+    What counts until when, and the short cautions, belong to the table's head and foot: so each page has them.
+    """
+    sizes = {"DIGITS": layout(sheet, paper).digits_pt, "WORDS": WORDS_PT, "HEAD": HEAD_PT, "RANGE": RANGE_PT}
     style = _STYLE.replace("SIZE", {"a4": "A4", "letter": "letter"}[paper])
-    style = style.replace("DIGITS", str(DIGITS_PT)).replace("WORDS", str(WORDS_PT))
+    for word, size in {"MARGIN": MARGIN_MM, **sizes}.items():
+        style = style.replace(word, f"{size:g}")
     heads = "".join(f"<th>{escape(head)}</th>" for head in sheet.heads)
-    body = "\n".join(_html_row(row) for row in sheet.rows)
+    body = "\n".join(_html_row(row, len(sheet.heads)) for row in sheet.rows)
     notes = _paragraphs(f"! {note}" for note in sheet.notes)
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head><meta charset="utf-8"><title>{escape(sheet.title)}</title><style>{style}</style></head>
 <body>
+<table>
+<thead>
+<tr><td colspan="{len(sheet.heads)}">
 <h1>{escape(sheet.title)}</h1>
 <p class="until">{escape(sheet.number)}, {escape(sheet.not_after)}</p>
 <p class="aim">{escape(sheet.of)}</p>
 <p class="aim">{escape(sheet.made)}; {escape(sheet.aim)}</p>
 <p class="aim">{escape(sheet.again)}</p>
-<table>
-<thead><tr>{heads}</tr></thead>
+</td></tr>
+<tr>{heads}</tr>
+</thead>
+<tfoot><tr><td colspan="{len(sheet.heads)}"><p class="short">{escape(sheet.short_cautions)}</p></td></tr></tfoot>
 <tbody>
 {body}
 </tbody>
 </table>
-<p class="short keep">{escape(sheet.short_cautions)}</p>
 <div class="keep">
-<p>Rests on {escape(sheet.basis)}. {escape(sheet.shop)}</p>
+<p><b>{escape(sheet.title)}, {escape(sheet.number)}.</b> Rests on {escape(sheet.basis)}. {escape(sheet.shop)}</p>
 {notes}
 {_paragraphs(f"CAUTION  {caution}" for caution in sheet.cautions)}
 </div>
@@ -190,10 +260,11 @@ def as_html(sheet: Sheet, paper: Paper = "a4") -> str:
 """
 
 
-def _html_row(row: Row) -> str:
-    first = f"<td>{escape(row.sand)}{escape(row.mark)}</td><td>{escape(row.setting)}</td>"
+def _html_row(row: Row, columns: int) -> str:
+    first = f'<td>{escape(row.sand)}<span class="mark">{escape(row.mark)}</span></td>'
+    first += "".join(f"<td>{escape(setting)}</td>" for setting in row.settings)
     if row.way_out:
-        return f'<tr>{first}<td class="out" colspan="3">{escape(row.way_out)}</td></tr>'
+        return f'<tr>{first}<td class="out" colspan="{columns - 2}">{escape(row.way_out)}</td></tr>'
     rest = f'<td>{escape(row.fill)}</td><td>{escape(row.strip)}</td><td class="could">{escape(row.could_be)}</td>'
     return f"<tr>{first}{rest}</tr>"
 

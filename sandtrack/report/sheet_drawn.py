@@ -11,14 +11,14 @@ from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 
 from sandtrack.report.drawing import DRAWN, save
-from sandtrack.report.sheet import DIGITS_PT, WORDS_PT
+from sandtrack.report.sheet import BOLD, HEAD_PT, MARGIN_MM, PAPER_MM, RANGE_PT, WORDS_PT, layout, width
 
 if TYPE_CHECKING:
-    from sandtrack.report.sheet import Row, Sheet
+    from sandtrack.report.sheet import Layout, Paper, Row, Sheet
 
 _MM = 72 / 25.4
-_MARGIN = 12 * _MM
-_ROW = 36.0
+_MARGIN = MARGIN_MM * _MM
+_ROW = 32.5
 _BESIDE = 14.0
 _SMALL = 9.0
 _LETTER_WIDTH = 0.54  # of the type's size, on average over a line
@@ -27,8 +27,10 @@ _LETTER_WIDTH = 0.54  # of the type's size, on average over a line
 class _Page:
     """One page, drawn from the top down; all lengths in points."""
 
-    def __init__(self, size: tuple[float, float]) -> None:
+    def __init__(self, size: tuple[float, float], columns: Layout) -> None:
         self.width, self.height = size
+        self.digits_pt = columns.digits_pt
+        self.ends = [_MARGIN + end for end in columns.ends]
         self.figure = Figure(figsize=(self.width / 72, self.height / 72), facecolor="white")
         self.axes = self.figure.add_axes((0.0, 0.0, 1.0, 1.0), xlim=(0, self.width), ylim=(self.height, 0))
         self.axes.set_axis_off()
@@ -77,10 +79,10 @@ def _height(words: str, size: float, width: float, *, bold: bool = False) -> flo
     return 1.2 * size * len(broken(words, size, width, bold=bold)) + 0.25 * size
 
 
-def write(sheet: Sheet, path: Path, paper_mm: tuple[float, float]) -> list[Path]:
+def write(sheet: Sheet, path: Path, paper: Paper) -> list[Path]:
     """Draw a sheet; a PDF holds all pages, of pictures further pages stand beside the first."""
     with rc_context(DRAWN):
-        pages = _pages(sheet, (paper_mm[0] * _MM, paper_mm[1] * _MM))
+        pages = _pages(sheet, paper)
         if path.suffix.lower() == ".pdf":
             with PdfPages(path, metadata={"Title": sheet.title, "CreationDate": None}) as pdf:
                 for page in pages:
@@ -92,19 +94,21 @@ def write(sheet: Sheet, path: Path, paper_mm: tuple[float, float]) -> list[Path]
         return names
 
 
-def _pages(sheet: Sheet, size: tuple[float, float]) -> list[_Page]:
-    pages = [_headed(sheet, size)]
+def _pages(sheet: Sheet, paper: Paper) -> list[_Page]:
+    size = (PAPER_MM[paper][0] * _MM, PAPER_MM[paper][1] * _MM)
+    columns = layout(sheet, paper)
+    pages = [_headed(sheet, size, columns)]
     short = _height(sheet.short_cautions, 14, pages[0].inner - 12, bold=True) + 14
     for row in sheet.rows:
         if pages[-1].left < _tall(pages[-1], row) + short:
             _short(pages[-1], sheet)
-            pages.append(_headed(sheet, size))
+            pages.append(_headed(sheet, size, columns))
         _draw(pages[-1], row)
     _short(pages[-1], sheet)
     small = [f"Rests on {sheet.basis}. {sheet.shop}", *(f"! {note}" for note in sheet.notes)]
     small += [f"CAUTION  {caution}" for caution in sheet.cautions]
     if pages[-1].left < sum(_height(words, _SMALL, pages[-1].inner) for words in small):
-        pages.append(_headed(sheet, size, table=False))
+        pages.append(_headed(sheet, size, columns, table=False))
     for words in small:
         pages[-1].paragraph(words, _SMALL)
     if len(pages) > 1:
@@ -113,33 +117,45 @@ def _pages(sheet: Sheet, size: tuple[float, float]) -> list[_Page]:
     return pages
 
 
-def _headed(sheet: Sheet, size: tuple[float, float], *, table: bool = True) -> _Page:
-    page = _Page(size)
+def _headed(sheet: Sheet, size: tuple[float, float], columns: Layout, *, table: bool = True) -> _Page:
+    page = _Page(size, columns)
     page.paragraph(sheet.title, 21, bold=True)
-    page.paragraph(f"{sheet.number}, {sheet.not_after}", 18, bold=True)
+    page.paragraph(f"{sheet.number}, {sheet.not_after}", 17, bold=True)
     if table:
         for words in (sheet.of, f"{sheet.made}; {sheet.aim}", sheet.again):
             page.paragraph(words, WORDS_PT)
-        for x, head in zip(_columns(page), sheet.heads, strict=True):
-            first, *rest = head.rsplit(" ", 1)
-            page.put(x, page.y + 12, first, 14, right=True)
-            page.put(x, page.y + 28, "".join(rest), 14, right=True)
-        page.y += 34
-        page.rule(2.0)
+        _heads(page, sheet)
     return page
 
 
-def _columns(page: _Page) -> list[float]:
-    """Right ends of the columns."""
-    return [_MARGIN + page.inner * share for share in (0.15, 0.36, 0.54, 0.73, 1.0)]
+def _heads(page: _Page, sheet: Sheet) -> None:
+    """Heads of the columns, broken between words to the columns' width, the last lines side by side."""
+    starts = [_MARGIN, *page.ends]
+    broke = [_head(head, end - start - 6) for head, start, end in zip(sheet.heads, starts, page.ends, strict=False)]
+    most = max(map(len, broke))
+    for lines, end in zip(broke, page.ends, strict=True):
+        for count, line in enumerate(lines, most - len(lines)):
+            page.put(end, page.y + 12 + 16 * count, line, HEAD_PT, bold=True, right=True)
+    page.y += 16 * most + 2
+    page.rule(2.0)
+
+
+def _head(words: str, wide: float) -> list[str]:
+    lines = [""]
+    for word in words.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if lines[-1] and width(longer, BOLD * HEAD_PT) > wide:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
 
 
 def _way_out(page: _Page, row: Row) -> list[str]:
     """What stands in a row that no setting serves, broken to the columns that are free."""
     if not row.way_out:
         return []
-    ends = _columns(page)
-    return broken(row.way_out, WORDS_PT, ends[4] - ends[1] - _BESIDE)
+    return broken(row.way_out, WORDS_PT, page.ends[-1] - page.ends[1] - _BESIDE)
 
 
 def _tall(page: _Page, row: Row) -> float:
@@ -148,19 +164,19 @@ def _tall(page: _Page, row: Row) -> float:
 
 
 def _draw(page: _Page, row: Row) -> None:
-    ends, middle = _columns(page), page.y + 0.5 * _tall(page, row)
-    base = middle + 0.36 * DIGITS_PT
-    page.put(ends[0], base, row.sand, DIGITS_PT, bold=True, right=True)
-    page.put(ends[0] + 2, base, row.mark, DIGITS_PT, bold=True)
-    page.put(ends[1], base, row.setting, DIGITS_PT, right=True)
+    ends, digits, middle = page.ends, page.digits_pt, page.y + 0.5 * _tall(page, row)
+    base = middle + 0.36 * digits
+    mark = 0.4 * digits
+    page.put(ends[0] - mark, base, row.sand, digits, bold=True, right=True)
+    page.put(ends[0] - mark + 1, base, row.mark, digits, bold=True)
     lines = _way_out(page, row)
+    numbers = row.settings if lines else (*row.settings, row.fill, row.strip)
+    for end, told in zip(ends[1:], numbers, strict=False):
+        page.put(end, base, told, digits, right=True)
+    page.put(ends[-1], base, row.could_be, RANGE_PT, right=True)
     first = middle - 0.575 * WORDS_PT * (len(lines) - 1) + 0.36 * WORDS_PT
     for count, line in enumerate(lines):
         page.put(ends[1] + _BESIDE, first + 1.15 * WORDS_PT * count, line, WORDS_PT)
-    if not lines:
-        page.put(ends[2], base, row.fill, DIGITS_PT, right=True)
-        page.put(ends[3], base, row.strip, DIGITS_PT, right=True)
-        page.put(ends[4], base, row.could_be, 20, right=True)
     page.y += _tall(page, row)
     page.rule(0.5)
 

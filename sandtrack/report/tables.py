@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 from sandtrack.report.text import Names, day, mass, number, table, wrapped
 from sandtrack.shop import Answer
@@ -41,6 +42,7 @@ _OF_ROW = (
     "because",
     "instead",
     "look_at",
+    "pumps_beyond",
 )
 _LINES = {"basis": "basis", "table_look_at": "look_at", "cautions": "cautions"}
 
@@ -60,14 +62,86 @@ def as_csv(one: Mapping[str, Any]) -> str:
     """A table in the form of one given out as CSV: a line a temperature; what is not known is empty.
 
     Each line has what is the whole table's besides, number, expiry, basis and cautions: it may be cut out and kept.
+    Each stream has its STREAM_kg_min, liquids STREAM_ml_min and STREAM_pump_setting too.
     """
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*_OF_TABLE, *_OF_ROW, *_LINES])
+    streams = _streams(one["rows"])
+    columns = {f"{stream}_kg_min": ("flows_kg_min", stream) for stream in streams}
+    for stream in streams:
+        if not _is_sand(stream):
+            columns |= {f"{stream}_ml_min": ("flows_ml_min", stream)}
+            columns |= {f"{stream}_pump_setting": ("pump_settings", stream)}
+    writer.writerow([*_OF_TABLE, *_OF_ROW, *columns, *_LINES])
     head, lines = [one.get(name) for name in _OF_TABLE], [" | ".join(one[name]) for name in _LINES.values()]
     for row in one["rows"]:
-        writer.writerow([_cell(value) for value in (*head, *(row.get(name) for name in _OF_ROW), *lines)])
+        own = (row.get(name) for name in _OF_ROW)
+        flows = (row.get(name, {}).get(stream) for name, stream in columns.values())
+        writer.writerow([_cell(value) for value in (*head, *own, *flows, *lines)])
     return out.getvalue()
+
+
+def _streams(rows: list[Mapping[str, Any]]) -> list[str]:
+    """The streams that a table sets, sand first."""
+    found = dict.fromkeys(stream for row in rows for stream in row.get("flows_kg_min", {}))
+    return sorted(found, key=lambda stream: not _is_sand(stream))
+
+
+def _is_sand(stream: str) -> bool:
+    return stream.endswith("sand")
+
+
+class Setting(NamedTuple):
+    """What one liquid is set to, row by row: on its pump's own scale, or as its flow."""
+
+    liquid: str
+    of_pump: bool
+    values: dict[float, str]
+    """By the sand's temperature."""
+
+    @property
+    def alike(self) -> str:
+        """What it is in all rows; "" where they differ."""
+        first, *others = set(self.values.values())
+        return "" if others else first
+
+    @property
+    def head(self) -> str:
+        """What stands above it."""
+        return f"{self.liquid.replace('_', ' ')} {'pump' if self.of_pump else 'kg/min'}"
+
+
+def settings(rows: list[Mapping[str, Any]]) -> list[Setting]:
+    """What each liquid is set to; its pump is told where every row knows that setting and none is a guess."""
+    serving = [row for row in rows if row["serves"] and "flows_kg_min" in row]
+    found = []
+    for liquid in _streams(serving):
+        if _is_sand(liquid):
+            continue
+        flows = {row["sand_temp_c"]: row["flows_kg_min"][liquid] for row in serving}
+        pumped = {
+            row["sand_temp_c"]: row["pump_settings"][liquid]
+            for row in serving
+            if liquid in row.get("pump_settings", {}) and liquid not in row.get("pumps_beyond", ())
+        }
+        of_pump = bool(pumped) and all(temp in pumped for temp, flow in flows.items() if flow)
+        values = _to_the_step(pumped) if of_pump else _evenly(flows, 3)
+        found.append(Setting(liquid, of_pump, {temp: values.get(temp, "off") for temp in flows}))
+    return found
+
+
+def _to_the_step(settings: Mapping[float, float]) -> dict[float, str]:
+    """Settings of one pump: as they are where they lie on its steps, else to three digits."""
+    told = _evenly(settings, 4)
+    return told if all(float(told[temp]) == value for temp, value in settings.items()) else _evenly(settings, 3)
+
+
+def _evenly(values: Mapping[float, float], digits: int) -> dict[float, str]:
+    """Numbers with as many decimals each, as few as tell them to so many digits of the largest."""
+    most = max(digits - 1 - math.floor(math.log10(max(values.values()) or 1.0)), 0)
+    exact = [round(value, most) for value in values.values()]
+    decimals = next(few for few in range(most + 1) if [round(value, few) for value in exact] == exact)
+    return {temp: f"{value:.{decimals}f}" for temp, value in values.items()}
 
 
 def _cell(value: Any) -> str:
@@ -142,22 +216,25 @@ def kept(one: Mapping[str, Any], names: Names, units: str) -> list[str]:
 
 
 def _drawn(rows: list[Mapping[str, Any]]) -> list[str]:
+    moved = [one for one in settings(rows) if not one.alike]
     drawn = [
         (
             f"{row['sand_temp_c']:g} °C",
             f"{number(row['resin_pct'])} %",
             setting_of(row),
+            *(one.values[row["sand_temp_c"]] for one in moved),
             span(row, "strip"),
             span(row, "work"),
             f"{row['fill_within_min']:.0f}",
             f"{row['chance_to_strip']:.0%}",
         )
         if row["serves"]
-        else (f"{row['sand_temp_c']:g} °C", "", "no", "", "", "", "")
+        else (f"{row['sand_temp_c']:g} °C", "", "no", *("" for _ in moved), "", "", "", "")
         for row in rows
     ]
-    head = ("sand", "resin", setting_head(rows), "strip, min", "work, min", "fill within", "chance")
-    return table(head, drawn)
+    flows = (one.head for one in moved)
+    head = ("sand", "resin", setting_head(rows), *flows, "strip, min", "work, min", "fill within", "chance")
+    return [*table(head, drawn), *(f"  {one.head} {one.alike}" for one in settings(rows) if one.alike)]
 
 
 def all_tables(given: Answer, names: Names, units: str) -> list[str]:

@@ -186,17 +186,35 @@ class Shop:
                 chance=chance,
             )
 
-    def issue_table(self, mixer: str, binder_system: str, *, by: str, **asked: Any) -> issued.Issued:
+    def issue_table(
+        self,
+        mixer: str,
+        binder_system: str,
+        *,
+        by: str,
+        sender: str = issued.SENDER,
+        id: str | None = None,
+        **asked: Any,
+    ) -> issued.Issued:
         """Give out a table of now: numbered, and kept in the book as it is; `asked` as in `table`, without a time.
 
-        A table that is a "no" is not given out. Raises UnknownName, InputErrors.
+        A table that is a "no" is not given out. Asked again under the same id, the table that was kept is told.
+        Raises UnknownName, InputErrors, and Conflict where the id was used for another question.
         """
-        return issued.issue(self.ledger, lambda seen: table.table(seen, mixer, binder_system, **asked), by)
+        said = {name: value for name, value in asked.items() if value is not None}
+        return issued.issue(
+            self.ledger,
+            lambda seen: table.table(seen, mixer, binder_system, **said),
+            by,
+            asked={"mixer": mixer, "binder_system": binder_system, **said},
+            sender=sender,
+            record_id=id,
+        )
 
-    def tables(self, at: Moment = None, known_on: Moment = None) -> Answer:
+    def tables(self, at: Moment = None, known_on: Moment = None, number: int | None = None) -> Answer:
         """Tables that were given out, the latest first, and which of them may still be used."""
         with picture(self.ledger, at, known_on) as seen:
-            return issued.tables(seen)
+            return issued.tables(seen, number)
 
     def stopped(
         self,

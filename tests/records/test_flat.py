@@ -55,6 +55,7 @@ def test_lists_parts_and_named_values_have_columns() -> None:
     assert {"stream1_place", "stream1_lot", "stream4_mass_kg"} <= set(names("mix", repeat=4))
     assert {"sample_place", "readings_crucible_g", "results_NAME"} <= set(names("sand_test"))
     assert {"certificate_passed", "certificate_NAME"} <= set(names("delivery"))
+    assert "row2_pump_settings_NAME" in names("table_issued")
 
 
 def test_columns_say_what_they_are() -> None:
@@ -149,6 +150,19 @@ def test_named_values_are_numbers_flags_or_words() -> None:
     assert read("delivery", row) == {"certificate": {"passed": True, "fines_pct": Decimal("0.66"), "grade": "F32"}}
 
 
+def test_named_values_within_a_list_are_maps() -> None:
+    """Each entry of the list has its own names and values; a name may have points in it."""
+    row = {
+        "row1_flows_kg_min_resin": "1.62",
+        "row1_flows_kg_min_a.b": "3",
+        "row1_serves": "true",
+        "row2_sand_temp_c": "7",
+    }
+    assert read("table_issued", row) == {
+        "rows": [{"flows_kg_min": {"resin": Decimal("1.62"), "a.b": 3}, "serves": True}, {"sand_temp_c": 7}]
+    }
+
+
 @pytest.mark.parametrize(("cell", "decimal"), [("0,66", "."), ("0.66", ",")])
 def test_named_values_with_the_other_decimal_mark_are_refused(cell: str, decimal: str) -> None:
     """A number that is written otherwise does not pass for a word."""
@@ -207,6 +221,7 @@ def test_rows_that_do_not_fit_are_refused(header: list[str], row: list[str], exp
         ("sand_test", "readings.pan", "readings_pan"), ("sand_test", "readings", "readings_NAME"),
         ("sand_test", "sample.place", "sample_place"), ("reversal", "of", "of_sender, of_id"), ("mix", "at", "at"),
         ("mix", "mass_t", "mass_t"), ("mix", "a b", "a b"),
+        ("table_issued", "rows[1].pump_settings.resin", "row2_pump_settings_resin"),
     ],
 )  # fmt: skip
 def test_paths_are_told_as_columns(kind: str, path: str, column: str) -> None:

@@ -58,9 +58,11 @@ def test_html_has_what_must_stand_on_the_wall(opened: Shop) -> None:
         assert caution.text in page
     for flag in answer.flags:
         assert flag.text in page
-    assert page.count("<tr>") == 1 + len(answer.values["rows"])
+    body = page.partition("<tbody>")[2].partition("</tbody>")[0]
+    assert body.count("<tr>") == len(answer.values["rows"])
     assert f"td {{ font-size: {sheet.DIGITS_PT}pt" in page
-    assert min(float(size) for size in re.findall(r"font-size: (\d+)pt", page.split("p { margin")[0])) == sheet.WORDS_PT
+    sizes = [float(size) for size in re.findall(r"font-size: (\d+)pt", page.split("p { margin")[0])]
+    assert min(sizes) == sheet.WORDS_PT
     assert set(re.findall(r"#[0-9a-f]{3,6}\b", page)) == {"#fff", "#000"}
 
 
@@ -76,6 +78,99 @@ def test_names_are_escaped(opened: Shop) -> None:
     one = made(opened)
     page = sheet.as_html(sheet.Sheet(**{**vars(one), "title": "<b>m1 & $x$</b>"}))
     assert "&lt;b&gt;m1 &amp; $x$&lt;/b&gt;" in page
+
+
+def test_each_printed_page_says_until_when_and_what_can_hurt(opened: Shop) -> None:
+    """Expiry and short cautions are in the table's head and foot, which browsers print on every page it goes on to."""
+    page = sheet.as_html(made(opened, step_c=1))
+    head, foot = (page.partition(f"<{part}>")[2].partition(f"</{part}>")[0] for part in ("thead", "tfoot"))
+    assert "table 7, not after 2025-12-31 15:00" in head
+    assert "test, then draw" in foot
+    assert {"thead { display: table-header-group; }", "tfoot { display: table-footer-group; }"} <= set(page.split("\n"))
+
+
+ROW = {
+    "serves": True, "resin_pct": 1, "fill_within_min": 16.4, "chance_to_strip": 0.8, "strip_low_min": 48.8,
+    "strip_mid_min": 55.3, "strip_high_min": 62.5, "work_low_min": 22, "work_mid_min": 25, "work_high_min": 28,
+}  # fmt: skip
+
+
+def kept(*rows: dict[str, Any]) -> dict[str, Any]:
+    """A table as it is kept, of rows at 10, 20, 30 … °C."""
+    return {
+        "mixer": "m1", "binder_system": "furan", "expires_at": "2025-12-31T15:00+01:00", "number": 3,
+        "made_at": "2025-12-30T15:00+01:00", "ask_again_moved_c": 3, "wanted_strip_min": 60, "wanted_chance": 0.8,
+        "rows": [{**ROW, "sand_temp_c": 10 * count, **row} for count, row in enumerate(rows, 1)],
+        "basis": [], "look_at": [], "cautions": [],
+    }  # fmt: skip
+
+
+def of(*rows: dict[str, Any], opened: Shop) -> sheet.Sheet:
+    """The sheet of such rows."""
+    return sheet.of_issued(kept(*rows), Names(opened.plant()))
+
+
+def test_pumps_are_told_where_no_setting_is_a_guess(opened: Shop) -> None:
+    """The acid's pump row by row, the resin's once; a guess, or one that is not known, leaves kg/min."""
+    cold: dict[str, Any] = {
+        "catalyst_pct": 45, "flows_kg_min": {"sand": 150, "resin": 1.5, "catalyst": 0.675},
+        "pump_settings": {"resin": 50, "catalyst": 54.583333}, "pumps_beyond": [],
+    }  # fmt: skip
+    warm = {
+        **cold, "catalyst_pct": 30, "flows_kg_min": {**cold["flows_kg_min"], "catalyst": 0.45},
+        "pump_settings": {"resin": 50, "catalyst": 35.833333},
+    }  # fmt: skip
+    one = of(cold, warm, opened=opened)
+    assert one.heads[1:3] == ("catalyst %", "catalyst pump")
+    assert [row.settings for row in one.rows] == [("45.0", "54.6"), ("30.0", "35.8")]
+    assert one.of.endswith("resin pump 50")
+    guessed = of(cold, {**warm, "pumps_beyond": ["catalyst"], "look_at": ["beyond_calibration"]}, opened=opened)
+    assert guessed.heads[2] == "catalyst kg/min"
+    assert [row.settings[1] for row in guessed.rows] == ["0.675", "0.450"]
+    assert [row.mark for row in guessed.rows] == ["", ""]
+    bare = of({**cold, "pump_settings": {}}, warm, opened=opened)
+    assert bare.heads[2] == "catalyst kg/min"
+    assert bare.of.endswith("resin kg/min 1.5")
+
+
+def test_a_setting_on_the_pump_s_steps_is_told_to_the_step(opened: Shop) -> None:
+    """In steps of a quarter 41.25 stays 41.25; a pump that stands still is off."""
+    flows = [{"resin": 1.5, "slow": 0.4, "fast": 0.2}, {"resin": 1.5, "slow": 0.6, "fast": 0.0}]
+    pumps = [{"resin": 50, "slow": 41.25, "fast": 20}, {"resin": 50, "slow": 60.5}]
+    shares = {"catalyst_pct": 25}
+    one = of(*({"fast_share": 0.5 - 0.5 * count, **shares, "flows_kg_min": flows[count], "pump_settings": pumps[count]}
+               for count in (0, 1)), opened=opened)  # fmt: skip
+    assert one.heads[2:4] == ("slow pump", "fast pump")
+    assert [row.settings for row in one.rows] == [("50", "41.25", "20"), ("0", "60.50", "off")]
+
+
+def test_a_table_kept_without_flows_has_its_sheet(opened: Shop) -> None:
+    """One given out before flows were kept is printed as it was."""
+    one = of({"catalyst_pct": 45}, {"catalyst_pct": 30}, opened=opened)
+    assert one.heads == ("sand °C", "catalyst %", "fill within min", "strip min", "could be")
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize(
+    ("row", "smaller"),
+    [
+        (sheet.Row("20", "!", ("50", "0.30", "0.30"), "16", "55", "48 to 63"), False),
+        (sheet.Row("-10", "!", ("100", "123.5", "123.5"), "105", "120", "100 to 150"), True),
+    ],
+)
+def test_columns_fit_the_paper(opened: Shop, paper: sheet.Paper, row: sheet.Row, smaller: bool) -> None:
+    """No column is narrower than its digits; they are smaller than 28 points only where the paper is too narrow.
+
+    Tag: source, ISO 216 and ANSI Y14.1 for the paper; derived: 12 mm of margin on each side.
+    """
+    one = made(opened, "ester", lowest_c=15, highest_c=25)
+    wide = sheet.Sheet(**{**vars(one), "rows": (row,)})
+    columns = sheet.layout(wide, paper)
+    assert (columns.digits_pt < sheet.DIGITS_PT) is smaller
+    assert columns.ends[-1] == pytest.approx(({"a4": 210, "letter": 215.9}[paper] - 24) / 25.4 * 72)
+    widths = [end - start for start, end in zip((0, *columns.ends), columns.ends, strict=False)]
+    # a digit of DejaVu Sans is 0.636 of its size wide
+    assert widths[2] > columns.digits_pt * 0.636 * len(row.settings[1].replace(".", ""))
 
 
 def test_one_without_a_number_says_so(opened: Shop) -> None:
@@ -96,7 +191,8 @@ def test_grades_are_shares_of_the_fast_one(opened: Shop) -> None:
     one = made(opened, "ester", lowest_c=15, highest_c=25)
     assert one.heads[1] == "fast grade, %"
     assert "hardener 25 " in one.of
-    assert all(0 <= float(row.setting) <= 100 for row in one.rows if not row.way_out)
+    assert all(0 <= float(row.settings[0]) <= 100 for row in one.rows if not row.way_out)
+    assert one.heads[2:4] == ("slow kg/min", "fast kg/min")
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -115,7 +211,13 @@ def test_text_stays_text_in_svg(opened: Shop, tmp_path: Path) -> None:
     one = sheet.Sheet(**{**vars(one), "title": "Mixer $1$"})
     (path,) = sheet.write(one, tmp_path / "wall.svg")
     words = words_of(path)
-    for told in ("Mixer $1$", "table 7, not after 2025-12-31 15:00", "CAUTION", one.rows[0].setting, "test, then draw"):
+    for told in (
+        "Mixer $1$",
+        "table 7, not after 2025-12-31 15:00",
+        "CAUTION",
+        one.rows[0].settings[0],
+        "test, then draw",
+    ):
         assert told in words
 
 
@@ -161,7 +263,16 @@ def test_csv_is_a_line_a_temperature(opened: Shop) -> None:
         assert "Resin and acid catalyst never meet neat" in line["cautions"]
         assert "Too cold: more of what speeds the cure" in line["table_look_at"]
     assert (cold["serves"], cold["catalyst_pct"], warm["serves"]) == ("false", "", "true")
-    assert float(warm["catalyst_pct"]) == answer.values["rows"][1]["catalyst_pct"]
+    row = answer.values["rows"][1]
+    assert float(warm["catalyst_pct"]) == row["catalyst_pct"]
+    for stream in ("new_sand", "reclaimed_sand", "resin", "catalyst"):
+        assert float(warm[f"{stream}_kg_min"]) == pytest.approx(row["flows_kg_min"][stream], rel=1e-5)
+        assert cold[f"{stream}_kg_min"] == ""
+    for liquid in ("resin", "catalyst"):
+        assert float(warm[f"{liquid}_ml_min"]) == pytest.approx(row["flows_ml_min"][liquid], rel=1e-5)
+        assert float(warm[f"{liquid}_pump_setting"]) == pytest.approx(row["pump_settings"][liquid], rel=1e-5)
+    assert warm["pumps_beyond"] == ";".join(row["pumps_beyond"])
+    assert "new_sand_ml_min" not in warm
 
 
 def test_what_a_table_is_for_stands_in_its_head(opened: Shop) -> None:
@@ -173,7 +284,9 @@ def test_what_a_table_is_for_stands_in_its_head(opened: Shop) -> None:
 
 
 def test_letters_are_large_enough_for_two_metres() -> None:
-    """By eye-test letters of 5 minutes of arc: digits thrice, and all of the table's other words at least that, at 2 m.
+    """By eye-test letters of 5 minutes of arc, at 2 m: digits twice that, at their smallest one and a half times.
+
+    All of the table's other words are at least as large as such letters.
 
     Tag: source, ISO 8596 (a letter of 5 minutes is read by an eye of acuity 1.0); derived: a capital of the font is
     0.729 of its size (DejaVu Sans, which all sheets are drawn with), 1 pt is 0.3528 mm.
@@ -183,4 +296,5 @@ def test_letters_are_large_enough_for_two_metres() -> None:
         return math.degrees(math.atan(0.729 * size_pt * 0.3528 / 2000)) * 60
 
     assert arc_minutes(sheet.DIGITS_PT) > 12
+    assert arc_minutes(sheet.LEAST_PT) > 7.5
     assert arc_minutes(sheet.WORDS_PT) > 5

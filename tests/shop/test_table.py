@@ -10,9 +10,11 @@ from typing import Any
 import pytest
 
 from sandtrack import Shop
-from sandtrack.errors import InputErrors, UnknownName
+from sandtrack.errors import Conflict, InputErrors, UnknownName
+from sandtrack.shop.dosing import issued, table
 
 from .conftest import Clock
+from .test_pumped import ACID, RESIN, lines
 
 ASKED = {"lowest_c": 5, "highest_c": 35, "step_c": 5}
 SPANS = [(what, end) for what in ("strip", "work") for end in ("low", "mid", "high")]
@@ -35,10 +37,60 @@ def test_rows_are_the_setting_asked_one_by_one(shop: Shop, system: str, box: flo
             assert (row["because"], row["instead"]) == (alone.because, alone.instead[0])
             assert not {"catalyst_pct", "fast_share", "resin_pct"} & set(row)
             continue
-        for name in ("resin_pct", "catalyst_pct", "fast_share", "chance_to_strip", "fill_within_min"):
+        for name in (
+            "resin_pct", "catalyst_pct", "fast_share", "chance_to_strip", "fill_within_min", "flows_kg_min",
+            "flows_ml_min",
+        ):  # fmt: skip
             assert row.get(name) == alone.values.get(name)
         for what, end in SPANS:
             assert row[f"{what}_{end}_min"] == getattr(alone.ranges[f"{what}_time_min"], end)
+
+
+def test_rows_have_what_a_device_sets(make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]) -> None:
+    """At 20 °C: 1 % of 150 kg/min is 1.5 of resin, setting 50; 48 steps of acid are 0.02 + 0.576 (as in test_pumped).
+
+    By volume at the set-up's 1.2 and 1.25 kg/l 1250 and 476.8 ml/min; 80 % of the sand is reclaimed, 120 kg/min. An
+    issued table keeps all of it.
+    """
+    content["mixers"]["m1"]["setting_steps"] = {"resin": 1, "catalyst": 1}
+    shop = lines(make_shop(content), {"resin": RESIN, "catalyst": ACID})
+    (row,) = rows(shop, lowest_c=20, highest_c=20)
+    assert row["flows_kg_min"] == pytest.approx(
+        {"new_sand": 30, "reclaimed_sand": 120, "resin": 1.5, "catalyst": 0.596}
+    )
+    assert row["flows_ml_min"] == pytest.approx({"resin": 1250, "catalyst": 476.8})
+    assert (row["pump_settings"], row["pumps_beyond"]) == ({"resin": 50, "catalyst": 48}, [])
+    shop.issue_table("m1", "furan", by="ida", lowest_c=20, highest_c=20)
+    (kept,) = shop.tables().values["tables"][0]["rows"]
+    for name in ("flows_kg_min", "flows_ml_min", "pump_settings"):
+        assert kept[name] == row[name]
+
+
+def test_rows_say_which_pump_is_set_beyond_what_was_caught(shop: Shop) -> None:
+    """Acid caught from 0.38 to 0.74 kg/min: the warm row takes less, so that its setting is a guess, and says so."""
+    lines(shop, {"resin": RESIN, "catalyst": ACID}, between=(30, 60))
+    found = {row["sand_temp_c"]: row for row in rows(shop, lowest_c=20, highest_c=35, step_c=15)}
+    assert (found[20]["pumps_beyond"], found[35]["pumps_beyond"]) == ([], ["catalyst"])
+    flow = found[35]["flows_kg_min"]["catalyst"]
+    assert flow < 0.38
+    assert found[35]["pump_settings"]["catalyst"] == pytest.approx((flow - 0.02) / 0.012)
+    assert ["beyond_calibration" in found[temp]["look_at"] for temp in (20, 35)] == [False, True]
+
+
+def test_a_flag_of_another_liquid_does_not_hide_a_row_s_own(shop: Shop) -> None:
+    """Resin beyond its catches in every row is told of all; the acid's rows are marked all the same."""
+    lines(shop, {"resin": RESIN}, between=(10, 20))
+    lines(shop, {"catalyst": ACID}, between=(30, 60))
+    found = {row["sand_temp_c"]: row for row in rows(shop, lowest_c=20, highest_c=35, step_c=15)}
+    assert [found[temp]["pumps_beyond"] for temp in (20, 35)] == [["resin"], ["resin", "catalyst"]]
+    assert ["beyond_calibration" in found[temp]["look_at"] for temp in (20, 35)] == [False, True]
+
+
+def test_without_a_calibration_flows_are_left(shop: Shop) -> None:
+    """No pump can be told on its own scale; kg/min and ml/min stay."""
+    (row,) = rows(shop, lowest_c=20, highest_c=20)
+    assert (row["pump_settings"], row["pumps_beyond"]) == ({}, [])
+    assert row["flows_ml_min"]["resin"] == pytest.approx(1250)
 
 
 def test_no_row_is_outside_the_window(shop: Shop) -> None:
@@ -199,7 +251,7 @@ def test_an_issued_table_is_found_again_as_it_was(shop: Shop) -> None:
     after = shop.tables().values["tables"][0]
     assert after["rows"] == before["rows"]
     for told, kept in zip(given.table.values["rows"], after["rows"], strict=True):
-        assert {name: value for name, value in told.items() if value != []} == {
+        assert {name: value for name, value in told.items() if value not in ([], {})} == {
             name: list(value) if isinstance(value, tuple) else value for name, value in kept.items()
         }
     assert after["cautions"] == [caution.text for caution in given.table.cautions]
@@ -243,3 +295,70 @@ def test_two_who_issue_at_once_get_two_numbers(new_shop: Callable[[Path], Shop],
     for thread in threads:
         thread.join()
     assert sorted(number for number in found if number is not None) == list(range(1, 41))
+
+
+def test_the_same_order_twice_is_one_table(shop: Shop, clock: Clock) -> None:
+    """Under the same id of the same sender the table that was kept is told, though another would be made by now."""
+    order = {"by": "ida", "sender": "office", "id": "o-1", **ASKED}
+    first = shop.issue_table("m1", "furan", **order)
+    clock.set("2025-03-03 11:00")
+    again = shop.issue_table("m1", "furan", **order)
+    assert first.receipt is not None
+    assert again.receipt is not None
+    assert (first.receipt.sender, first.receipt.id, first.receipt.new) == ("office", "o-1", True)
+    assert (again.number, again.receipt.new, [flag.code for flag in again.receipt.flags]) == (1, False, ["known"])
+    assert again.table.values["made_at"] == "2025-03-03T08:00+01:00"
+    told = [row.get("catalyst_pct") for row in first.table.values["rows"]]
+    assert [row.get("catalyst_pct") for row in again.table.values["rows"]] == told
+    assert states(shop) == [(1, "valid")]
+    assert shop.issue_table("m1", "furan", **{**order, "sender": "ida"}).number == 2
+
+
+def test_another_order_under_an_id_is_a_conflict(shop: Shop) -> None:
+    """Another span or mixer is not what was asked before, and a record of another kind is no table."""
+    shop.issue_table("m1", "furan", by="ida", sender="office", id="o-1", **ASKED)
+    with pytest.raises(Conflict, match="different: highest_c, mixer"):
+        shop.issue_table("m2", "furan", by="ida", sender="office", id="o-1", **{**ASKED, "highest_c": 30})
+    shop.log("hold", {"at": "2025-03-03 07:00", "place": "tank_acid", "reason": "smells"}, sender="office", id="h")
+    with pytest.raises(Conflict, match="kind"):
+        shop.issue_table("m1", "furan", by="ida", sender="office", id="h", **ASKED)
+    assert states(shop) == [(1, "valid")]
+
+
+def test_an_order_sent_twice_at_once_is_one_table(shop: Shop) -> None:
+    """While the first is being worked out the second is kept: the first is answered with that one."""
+    asked: dict[str, Any] = {"mixer": "m1", "binder_system": "furan", "lowest_c": 20, "highest_c": 22}
+    kept: list[issued.Issued] = []
+
+    def other() -> None:
+        with Shop.open(shop.ledger.store.path, clock=Clock("2025-03-03 08:00")) as again:
+            kept.append(again.issue_table(**asked, by="ida", sender="office", id="o-1"))
+
+    def ask(seen: Any) -> Any:
+        if not kept:
+            thread = threading.Thread(target=other)
+            thread.start()
+            thread.join()
+        return table.table(seen, **asked)
+
+    told = issued.issue(shop.ledger, ask, "ida", asked=asked, sender="office", record_id="o-1")
+    assert told.receipt is not None
+    assert (kept[0].number, told.number, told.receipt.new) == (1, 1, False)
+    assert states(shop) == [(1, "valid")]
+
+
+def test_a_number_that_was_taken_as_an_id_is_passed_over(shop: Shop) -> None:
+    """Somebody's own record under the id of the next table does not keep it from being given out."""
+    shop.log("hold", {"at": "2025-03-03 07:00", "lot": "L", "reason": "wet"}, sender="tables", id="table-1")
+    assert shop.issue_table("m1", "furan", by="ida", **ASKED).number == 2
+
+
+def test_one_table_is_asked_for_by_its_number(shop: Shop) -> None:
+    """Of two the second alone; one that there is not, or that was withdrawn, is a "no"."""
+    for _ in range(2):
+        shop.issue_table("m1", "furan", by="ida", **ASKED)
+    (one,) = shop.tables(number=1).values["tables"]
+    assert (one["number"], one["state"], one["superseded_by"]) == (1, "superseded", 2)
+    assert shop.tables(number=3).because == "there is no table 3, or it was withdrawn"
+    shop.undo("tables", "table-2", reason="wrong mixer", by="ida")
+    assert not shop.tables(number=2).possible

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sandtrack.errors import Conflict
@@ -16,8 +17,6 @@ from sandtrack.shop.dosing.table import content_of
 from sandtrack.shop.picture import Picture, Seen, picture
 
 KIND, SENDER = "table_issued", "tables"
-# One sender and an id made of the number: two who issue at once cannot both get it.
-_TRIES = 100
 _SAME = ("mixer", "binder_system", "pattern", "purpose", "wanted_strip_min", "box_sand_kg")
 
 
@@ -25,40 +24,93 @@ _SAME = ("mixer", "binder_system", "pattern", "purpose", "wanted_strip_min", "bo
 class Issued:
     """A table given out; number and receipt are None where it was a "no" and none was given out."""
 
-    table: Answer
     number: int | None
     receipt: Receipt | None
+    table: Answer
+
+    def as_dict(self) -> dict[str, Any]:
+        """All of it as plain mappings and lists, ready for JSON."""
+        receipt = None if self.receipt is None else self.receipt.as_dict()
+        return {"number": self.number, "receipt": receipt, "table": self.table.as_dict()}
 
 
-def issue(ledger: Ledger, ask: Callable[[Picture], Answer], by: str) -> Issued:
-    """Ask for a table of now and keep it under the next number."""
-    number = 0
-    for tries_left in reversed(range(_TRIES)):
-        with picture(ledger) as seen:
-            made = ask(seen)
-            if not made.possible:
-                return Issued(made, None, None)
-            (highest,) = seen.reader.connection.execute(
-                "SELECT coalesce(max(json_extract(content, '$.number')), 0) FROM record WHERE kind = ?", (KIND,)
-            ).fetchone()
-        number = max(int(highest), number) + 1
-        entry = ledger.entry(KIND, content_of(made, number, by), sender=SENDER, record_id=f"table-{number}")
-        try:
-            accepted = ledger.append(entry)
-        except Conflict:
-            if not tries_left:
-                raise
-            continue
-        return Issued(made, number, receipts.receipt(ledger, entry, accepted))
-    raise AssertionError("the last try returns or raises")
+def issue(
+    ledger: Ledger,
+    ask: Callable[[Picture], Answer],
+    by: str,
+    *,
+    asked: Mapping[str, Any],
+    sender: str = SENDER,
+    record_id: str | None = None,
+) -> Issued:
+    """Ask for a table of now and keep it under the next number, with what was `asked`.
+
+    The same id of the same sender with the same question is known: answered with the table that was kept. Another
+    question under that id raises Conflict.
+    """
+    try:
+        return _issue(ledger, ask, by, asked, sender, record_id)
+    except Conflict:
+        # Sent twice at once: by now the other one is kept. A true conflict is one again.
+        return _issue(ledger, ask, by, asked, sender, record_id)
 
 
-def tables(picture: Picture) -> Answer:
-    """Tables given out up to an instant and not withdrawn, the latest first.
+def _issue(
+    ledger: Ledger,
+    ask: Callable[[Picture], Answer],
+    by: str,
+    asked: Mapping[str, Any],
+    sender: str,
+    record_id: str | None,
+) -> Issued:
+    before = None if record_id is None else _given_before(ledger, asked, sender, record_id)
+    if before is not None:
+        return before
+    with picture(ledger) as seen:
+        made = ask(seen)
+    if not made.possible:
+        return Issued(None, None, made)
+    with ledger.writer() as writer:
+        (highest,) = writer.connection.execute(
+            "SELECT coalesce(max(json_extract(content, '$.number')), 0) FROM record WHERE kind = ?", (KIND,)
+        ).fetchone()
+        number = int(highest) + 1
+        while record_id is None and writer.known(sender, f"table-{number}"):
+            number += 1
+        content = content_of(made, number, by, asked)
+        # Checked under the lock, unlike what is sent in: the number is known only here.
+        entry = ledger.entry(KIND, content, sender=sender, record_id=record_id or f"table-{number}")
+        accepted = writer.append(entry)
+    return Issued(number, receipts.receipt(ledger, entry, accepted), made)
+
+
+def _given_before(ledger: Ledger, asked: Mapping[str, Any], sender: str, record_id: str) -> Issued | None:
+    """The table that was given out under an id, if there is one."""
+    with picture(ledger) as seen:
+        found = seen.reader.connection.execute(
+            "SELECT kind, content FROM record WHERE sender = ? AND id = ?", (sender, record_id)
+        ).fetchone()
+    if found is None:
+        return None
+    content = json.loads(found[1])
+    told, before = {"kind": KIND, **asked}, {"kind": found[0], **content.get("asked", {})}
+    differing = [name for name in sorted({*told, *before}) if told.get(name) != before.get(name)]
+    if differing:
+        raise Conflict(sender=sender, record_id=record_id, fields=differing)
+    entry = ledger.entry(KIND, content, sender=sender, record_id=record_id)
+    receipt = receipts.receipt(ledger, entry, ledger.append(entry))
+    with picture(ledger) as seen:
+        kept = tables(seen, int(content["number"]))
+    values = kept.values["tables"][0] if kept.possible else {}
+    return Issued(int(content["number"]), receipt, replace(kept, question="table", values=values))
+
+
+def tables(picture: Picture, number: int | None = None) -> Answer:
+    """Tables given out up to an instant and not withdrawn, the latest first; with a number that one, or a "no".
 
     Values: `tables`, each with `number`, `id`, `sender`, `by`, `made_at`, `expires_at`, `state` (valid, expired,
-    superseded), `superseded_by` (number of the later table for the same, or None), `set_up_changed`, what it was asked
-    for, `rows` as in a table, and the lines `basis`, `look_at`, `cautions` as they were printed.
+    superseded), `superseded_by` (number of the later table for the same, or None), `set_up_changed`, `asked`, what it
+    aims at, `rows` as in a table, and the lines `basis`, `look_at`, `cautions` as they were printed.
     """
     later: dict[tuple[Any, ...], int] = {}
     told, flags = [], []
@@ -66,11 +118,14 @@ def tables(picture: Picture) -> Answer:
         same = tuple(seen.values.get(name) for name in _SAME)
         one = _told(picture, seen, later.get(same))
         later[same] = one["number"]
+        if number not in (None, one["number"]):
+            continue
         told.append(one)
         if one["state"] == "valid" and one["set_up_changed"]:
             text = f"table {one['number']} was made from an earlier set-up: make a new one, and take it off the wall"
             flags.append(Flag("table_set_up_changed", text, str(one["number"])))
     told.sort(key=lambda one: one["number"], reverse=True)
+    missing = number is not None and not told
     return Answer(
         question="tables",
         as_of=picture.as_of,
@@ -79,6 +134,9 @@ def tables(picture: Picture) -> Answer:
         basis=(Basis("tables", f"{len(told)} given out", "record", f"records of kind {KIND}"),),
         flags=tuple(flags),
         cautions=(CHEMICALS, TEST_THEN_DRAW),
+        possible=not missing,
+        because=f"there is no table {number}, or it was withdrawn" if missing else "",
+        instead=("ask for all tables, without a number",) if missing else (),
         head=picture.head,
     )
 

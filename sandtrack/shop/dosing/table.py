@@ -28,7 +28,7 @@ _KEPT = (
     "ask_again_moved_c",
     "catalyst_base",
 )
-_SET = ("resin_pct", "catalyst_pct", "fast_share", "chance_to_strip")
+_SET = ("resin_pct", "catalyst_pct", "fast_share", "chance_to_strip", "fill_within_min", "flows_kg_min", "flows_ml_min")
 
 
 def table(
@@ -52,7 +52,9 @@ def table(
     `wanted_strip_min`, `wanted_chance`, `catalyst_base`, `say`, and `rows`: `sand_temp_c`, `serves`, `look_at` (codes
     of flags that are not every row's); where a setting serves `resin_pct`, `catalyst_pct`, `fast_share` (grades only),
     `chance_to_strip`, `strip_low_min`, `strip_mid_min`, `strip_high_min`, `work_low_min`, `work_mid_min`,
-    `work_high_min`, `fill_within_min`; where none does `because` and `instead`, the first way out.
+    `work_high_min`, `fill_within_min`, `flows_kg_min` and `flows_ml_min` by stream, `pump_settings` ({liquid: on its
+    pump's own scale}, where a calibration is in force), `pumps_beyond` (liquids whose pump is set beyond what was
+    caught); where none does `because` and `instead`, the first way out.
     A "no" where no row serves. Raises UnknownName, InputErrors.
     """
     temps, low, high, step = _temperatures(lowest_c, highest_c, step_c)
@@ -97,7 +99,7 @@ def table(
         f"measure the sand at the mixer and take the row nearest to it; measure again and take another row once the "
         f"sand has moved by {limits.sand_moved_c:g} °C; between and beyond the rows, ask"
     )
-    of_all = set.intersection(*({flag.code for flag in one.flags} for one in asked))
+    of_all = set.intersection(*({(flag.code, flag.subject) for flag in one.flags} for one in asked))
     values["rows"] = [_row(temp, one, of_all) for temp, one in zip(temps, asked, strict=True)]
     if not any(row["serves"] for row in values["rows"]):
         because = (
@@ -141,8 +143,8 @@ def _temperatures(
     return [round(low + count * step, 6) for count in range(steps + 1)], low, high, step
 
 
-def _row(temp: float, one: Answer, of_all: set[str]) -> dict[str, Any]:
-    look_at = list(dict.fromkeys(flag.code for flag in one.flags if flag.code not in of_all))
+def _row(temp: float, one: Answer, of_all: set[tuple[str, str]]) -> dict[str, Any]:
+    look_at = list(dict.fromkeys(flag.code for flag in one.flags if (flag.code, flag.subject) not in of_all))
     row: dict[str, Any] = {"sand_temp_c": temp, "serves": one.possible, "look_at": look_at}
     if not one.possible:
         return row | {"because": one.because, "instead": one.instead[0] if one.instead else ""}
@@ -150,7 +152,10 @@ def _row(temp: float, one: Answer, of_all: set[str]) -> dict[str, Any]:
     for what in ("strip", "work"):
         span = one.ranges[f"{what}_time_min"]
         row |= {f"{what}_low_min": span.low, f"{what}_mid_min": span.mid, f"{what}_high_min": span.high}
-    return row | {"fill_within_min": one.values["fill_within_min"]}
+    pumps = one.values["pumps"]
+    row["pump_settings"] = {liquid: pump["setting"] for liquid, pump in pumps.items()}
+    row["pumps_beyond"] = [liquid for liquid, pump in pumps.items() if not pump["inside"]]
+    return row
 
 
 def _answer(
@@ -223,12 +228,12 @@ def _spans(said_of: list[float], temps: list[float]) -> str:
     return f"{' and '.join(told)} °C"
 
 
-def content_of(made: Answer, number: int, by: str) -> Mapping[str, Any]:
-    """A table that is given out, as the record that keeps it."""
+def content_of(made: Answer, number: int, by: str, asked: Mapping[str, Any]) -> Mapping[str, Any]:
+    """A table that is given out, as the record that keeps it, with what was asked."""
     values = made.values
     content: dict[str, Any] = {name: values[name] for name in _KEPT if values.get(name) is not None}
-    rows = [{name: value for name, value in row.items() if value not in (None, "", [])} for row in values["rows"]]
-    content |= {"at": values["made_at"], "number": number, "by": by, "rows": rows}
+    rows = [{name: value for name, value in row.items() if value not in (None, "", [], {})} for row in values["rows"]]
+    content |= {"at": values["made_at"], "number": number, "by": by, "asked": asked, "rows": rows}
     lines = {
         "basis": [f"{one.what}: {one.value} [{one.tag}: {one.source}]" for one in made.basis],
         "look_at": [flag.text for flag in made.flags],
