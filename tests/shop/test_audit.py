@@ -226,6 +226,67 @@ def test_a_step_by_hand(hand: Shop) -> None:
     assert "strip checks tell it" in answer.values["series"]["m2.furan.catalyst_pct"]["demand"]
 
 
+@pytest.fixture
+def of_purposes(make_shop: MakeShop, content: dict[str, Any], clock: Any) -> Callable[[dict[str, Any]], Shop]:
+    """Forty days of two whole moulds, a facing of 40 % more resin and a core of more acid, in a set-up with those."""
+
+    def make(own: dict[str, Any]) -> Shop:
+        clock.set("2025-03-30 08:00")
+        content["binder_systems"]["furan"] |= {"resin_window_pct": [0.8, 1.6], **own}
+        shop = make_shop(content)
+        mixes = [("whole", 80, 1.0, 0.35), ("whole", 80, 1.0, 0.35), ("facing", 60, 1.4, 0.49), ("core", 60, 1.0, 0.5)]
+        told: list[tuple[str, str, str, dict[str, Any]]] = []
+        for count in range(40):
+            day, wobble = datetime(2025, 1, 6, 8) + timedelta(days=count), 1 + 0.002 * (count % 5 - 2)
+            for number, (purpose, back, resin, acid) in enumerate(mixes):
+                name = f"{day:%m-%d}-{number}"
+                drawn = {"silo_new": 100 - back * wobble, "silo_f": back * wobble, "tank_resin_f": resin * wobble}
+                drawn["tank_acid"] = acid * wobble**2
+                mix = {"mixer": "m2", "binder_system": "furan", "moulds": [name], "purpose": purpose, "sand_temp_c": 15}
+                mix["streams"] = [{"place": place, "mass_kg": f"{mass:.4f}"} for place, mass in drawn.items()]
+                told.append(("mix", "m2", name, mix | {"at": f"{day + timedelta(minutes=30 * number):%Y-%m-%d %H:%M}"}))
+            check = {"mix": f"{day:%m-%d}-0", "definition": "hand", "latest_min": 60, "sand_temp_c": 15}
+            at = {"at": f"{day:%Y-%m-%d} 11:00", "catalyst_pct": 35}
+            told.append(("strip_check", "lab", f"{day:%m-%d}", check | at))
+        recorded(shop, told)
+        return shop
+
+    return make
+
+
+def test_each_mix_is_judged_by_the_settings_of_its_purpose(of_purposes: Callable[[dict[str, Any]], Shop]) -> None:
+    """4.4 kg of resin on 400 kg are the 1.1 % that two wholes, a facing and a core ask for; 70 % reclaimed likewise.
+
+    (1 + 1 + 1.4 + 1) / 4 and (0.8 + 0.8 + 0.6 + 0.6) / 4. What a check on a whole mould tells is not the acid of cores.
+    """
+    own = {
+        "facing": {"resin_pct": 1.4, "reclaimed_share": 0.6},
+        "core": {"usual_strip_min": 40, "reclaimed_share": 0.6},
+    }
+    values = of_purposes(own).audit("m2", "2025-01-06", "2025-02-14").values
+    resin, acid, back = (
+        values["series"][f"m2.furan.{name}"] for name in ("resin_pct", "catalyst_pct", "reclaimed_share")
+    )
+    assert resin["points"][0]["wanted"] == pytest.approx(1.1)
+    assert back["points"][0]["wanted"] == pytest.approx(0.7)
+    assert (resin["off"], acid["off"], back["off"]) == pytest.approx((0, 0, 0), abs=0.01)
+    assert resin["demand"] == "1 whole and core; 1.4 facing % of sand"
+    assert back["demand"].startswith("by the set-up 0.6 facing and core; else the mixer's own share for each purpose")
+    assert (acid["mixes"], acid["mixes_made"]) == (3 * 40, 4 * 40)
+    assert values["far_off"] == values["drifts"] == []
+
+
+def test_without_settings_of_their_own_such_mixes_stand_out(of_purposes: Callable[[dict[str, Any]], Shop]) -> None:
+    """The same mixes against the system's alone: 10 % more resin, each facing 40 % and each core 43 % off its day."""
+    values = of_purposes({}).audit("m2", "2025-01-06", "2025-02-14").values
+    assert values["series"]["m2.furan.resin_pct"]["off"] == pytest.approx(10, abs=0.01)
+    assert values["series"]["m2.furan.catalyst_pct"]["mixes"] == 4 * 40
+    assert {(one["what"], round(one["off_pct"])) for one in values["far_off"]} == {
+        ("resin_pct", 40),
+        ("catalyst_pct", 43),
+    }
+
+
 def test_a_steady_error_is_told(hand: Shop) -> None:
     """A mixer always 8 % above what is set has no drift, and is said to be off beyond its tolerance."""
     worked(hand, 40, lambda number: 0.378)

@@ -130,36 +130,43 @@ class Demands:
             )
         elif "part_2" in liquids:
             yield self._set_up("part_2_pct", ("part_2",), ("part_1",), _part_2_pct, "% of part 1")
-        demand = "the mixer's own share for each purpose while its limits were learned"
-        yield self._made("reclaimed_share", "points", demand, "record", self._shares())
+        yield self._reclaimed()
 
     def far_off(self) -> Iterator[FarOff]:
         """Single mixes of the period further from the others of their day than chance and rounding bring them."""
         liquids = self.system.liquids
         base = next(name for name in ("part_1", "resin") if name in liquids)
         speed = ("slow", "fast") if self.grade else tuple(name for name in ("catalyst", "drier") if name in liquids)
-        asked: list[tuple[str, Names, Names]] = [
-            ("resin_pct", (base,), ()),
-            ("co_reactant_pct" if self.grade else "catalyst_pct", speed, (base,)),
-        ]
-        for day in self.days:
-            for what, top, below in asked if len(day.mixes) > FEWEST_MIXES else ():
-                alone = [Group([mix]) for mix in day.mixes]
-                bases = [own.liquid_kg(*below) if below else own.sand_kg for own in alone]
-                ratios = [100 * own.liquid_kg(*top) / base for own, base in zip(alone, bases, strict=True) if base > 0]
-                others = median(ratios) if ratios else None
-                for own in alone:
-                    found = self._ratio(own, top, below, others)
-                    if own.start >= self.since and found is not None and abs(found.off) > FAR_OFF_PCT + 3 * found.scale:
-                        yield FarOff(own.mixes[0], what, found.value, found.wanted)
+        yield from self._far_off("resin_pct", self.days, (base,), (), lambda system: system.entry.resin_pct)
+        if self.grade:
+            yield from self._far_off("co_reactant_pct", self.days, speed, (base,), lambda system: system.amount_pct)
+        else:
+            days = [day for part in _by_speed(self.mixes) for day in by_day(part)]
+            yield from self._far_off("catalyst_pct", days, speed, (base,), lambda _: 1.0)
+
+    def _far_off(
+        self, what: str, days: Iterable[Group], top: Names, base: Names, wanted: Callable[[System], float | None]
+    ) -> Iterator[FarOff]:
+        """Single mixes far from the others of their day, in proportion to what each should have held."""
+        for day in days:
+            told = []
+            for mix in day.mixes if len(day.mixes) > FEWEST_MIXES else ():
+                alone, own = Group([mix]), wanted(mix.system) or 1.0
+                below = _base_kg(mix, base)
+                if below > 0:
+                    told.append((alone, own, 100 * alone.liquid_kg(*top) / below / own))
+            others = median(ratio for _, _, ratio in told) if told else 0.0
+            for alone, own, _ in told:
+                found = self._ratio(alone, top, base, others * own)
+                if alone.start >= self.since and found is not None and abs(found.off) > FAR_OFF_PCT + 3 * found.scale:
+                    yield FarOff(alone.mixes[0], what, found.value, found.wanted)
 
     def _set_up(
         self, what: str, top: Names, base: Names, wanted: Callable[[System], float | None], unit: str
     ) -> Series:
-        """What the set-up of each day asks for."""
-        asked = list(dict.fromkeys(f"{pct:g}" for day in self.days if (pct := wanted(day.system)) is not None))
-        readings = (self._ratio(day, top, base, wanted(day.system)) for day in self.days)
-        return self._made(what, "%", f"{', then '.join(asked) or '–'} {unit}", "set-up", readings)
+        """What the set-up of each day asks for of each purpose."""
+        readings = (self._ratio(day, top, base, _on_the_mean(day, base, wanted)) for day in self.days)
+        return self._made(what, "%", f"{_asked(self.mixes, wanted)} {unit}", "set-up", readings)
 
     def _made(self, what: str, unit: str, demand: str, tag: Tag, readings: Iterable[Reading | None]) -> Series:
         found = tuple(one for one in readings if one is not None and one.mixes >= FEWEST_MIXES)
@@ -194,8 +201,18 @@ class Demands:
         scale = math.hypot(chance, 100 * self.rounding_kg / whole_kg)
         return Reading(group, value, wanted, 100 * (value - wanted), scale)
 
+    def _reclaimed(self) -> Series:
+        """Reclaimed share, by the set-up where that states one for a purpose, else by the mixer's own."""
+        demand = "the mixer's own share for each purpose while its limits were learned"
+        stated = [mix for mix, share in _stated_shares(self.mixes) if share is not None]
+        asked = f"by the set-up {_asked(stated, lambda system: system.entry.reclaimed_share, named=True)}"
+        if len(stated) == len(self.mixes):
+            return self._made("reclaimed_share", "points", asked, "set-up", self._shares())
+        demand = f"{asked}; else {demand}" if stated else demand
+        return self._made("reclaimed_share", "points", demand, "record", self._shares())
+
     def _shares(self) -> Iterator[Reading]:
-        """Reclaimed share of each day against what its purposes took while learning."""
+        """Reclaimed share of each day against what is stated for its purposes, or what these took while learning."""
         taken: dict[str, list[float]] = {}
         for group in self.days[: learned(self.days, self.since)]:
             for mix in group.mixes:
@@ -204,29 +221,38 @@ class Demands:
                 total[1] += mix.sand_kg
         usual = {purpose: part / whole for purpose, (part, whole) in taken.items() if whole and part}
         for group in self.days:
-            known = Group([mix for mix in group.mixes if mix.purpose in usual])
+            shares = [(mix, usual.get(mix.purpose) if own is None else own) for mix, own in _stated_shares(group.mixes)]
+            known = Group([mix for mix, share in shares if share is not None])
             if known.mixes and known.sand_kg:
                 value = sum(mix.reclaimed_kg for mix in known.mixes) / known.sand_kg
-                wanted = sum(mix.sand_kg * usual[mix.purpose] for mix in known.mixes) / known.sand_kg
+                wanted = sum(mix.sand_kg * share for mix, share in shares if share is not None) / known.sand_kg
                 yield self._share(known, value, wanted, known.sand_kg)
 
     def _lever(self) -> Series:
         """What sets the speed, against the setting strip checks tell; too few of them: against the mixer's habit."""
         unit, what = ("points" if self.grade else "%"), self.system.lever_field
-        told = (self._off(group, group.told) for group in by_setting(self.mixes, self.settings))
+        parts = _by_speed(self.mixes)
+        groups = sorted((one for part in parts for one in by_setting(part, self.settings)), key=lambda one: one.start)
+        told = (self._off(group, group.told) for group in groups)
         demand = f"the setting in force, as strip checks tell it; {HALVES}"
         found = self._made(what, unit, demand, "record", told)
         if found.enough:
             return found
-        dated = [group for group in self.days if group.temp_c is not None]
-        line = _habit([group for group in dated[: learned(dated, self.since)] if group.lever is not None], self.grade)
-        if line is None:
+        lines = [(group, line) for part in parts for group, line in self._by_habit(part)]
+        if not lines:
             return found
-        habit = (self._off(group, line(group)) for group in dated)
+        habit = (self._off(group, wanted) for group, wanted in sorted(lines, key=lambda one: one[0].start))
         demand = (
             "the mixer's own habit at that sand temperature while its limits were learned: too few settings are told"
         )
         return self._made(what, unit, demand, "record", habit)
+
+    def _by_habit(self, mixes: Sequence[Mix]) -> Iterator[tuple[Group, float]]:
+        """The days of mixes with what is usual at their sand's temperature; none where too few are learned from."""
+        dated = [group for group in by_day(mixes) if group.temp_c is not None]
+        line = _habit([group for group in dated[: learned(dated, self.since)] if group.lever is not None], self.grade)
+        if line is not None:
+            yield from ((group, line(group)) for group in dated)
 
     def _off(self, group: Group, wanted: float | None) -> Reading | None:
         if wanted is None:
@@ -239,6 +265,50 @@ class Demands:
         if value is None or (wanted in (0.0, 1.0) and value == wanted):
             return None  # one grade alone: no share can be off, and no spread be learned from it
         return self._share(group, value, wanted, group.liquid_kg("slow", "fast"))
+
+
+def _base_kg(mix: Mix, base: Names) -> float:
+    """What a percent is on: some liquids, or the sand if none is named."""
+    return Group([mix]).liquid_kg(*base) if base else mix.sand_kg
+
+
+def _on_the_mean(group: Group, base: Names, wanted: Callable[[System], float | None]) -> float | None:
+    """What is asked of mixes together, each by its purpose and weighed by what the percent is on."""
+    asked = [wanted(mix.system) for mix in group.mixes]
+    if len(set(asked)) == 1:
+        return asked[0]
+    told = [(_base_kg(mix, base), pct) for mix, pct in zip(group.mixes, asked, strict=True) if pct is not None]
+    whole = sum(kg for kg, _ in told)
+    return sum(kg * pct for kg, pct in told) / whole if whole and len(told) == len(asked) else None
+
+
+def _asked(mixes: Iterable[Mix], wanted: Callable[[System], float | None], named: bool = False) -> str:
+    """What is asked for, with purposes if `named` or where these differ: "1.08", or "1 whole; 1.1, then 1.2 facing"."""
+    asked: dict[str, dict[str, None]] = {}
+    for mix in mixes:
+        value = wanted(mix.system)
+        asked.setdefault(mix.purpose, {})["–" if value is None else f"{value:g}"] = None
+    by_values: dict[str, list[str]] = {}
+    for purpose, values in sorted(asked.items(), reverse=True):
+        by_values.setdefault(", then ".join(values), []).append(purpose)
+    if len(by_values) == 1 and not named:
+        return next(iter(by_values))
+    return "; ".join(f"{values} {' and '.join(purposes)}" for values, purposes in by_values.items())
+
+
+def _by_speed(mixes: Iterable[Mix]) -> list[list[Mix]]:
+    """Mixes apart whose purpose has a speed of its own: no setting of the others is theirs."""
+    parts: dict[str, list[Mix]] = {}
+    for mix in mixes:
+        own = mix.system.entry.own(mix.purpose)
+        apart = any(field in own for field in (mix.system.lever_field, "catalyst_window_pct", "usual_strip_min"))
+        parts.setdefault(mix.purpose if apart else "", []).append(mix)
+    return list(parts.values())
+
+
+def _stated_shares(mixes: Iterable[Mix]) -> list[tuple[Mix, float | None]]:
+    """Each mix with the share of reclaimed sand that the set-up states for its purpose alone."""
+    return [(mix, mix.system.entry.own(mix.purpose).get("reclaimed_share")) for mix in mixes]
 
 
 def _rounding_kg(mixes: Iterable[Mix]) -> float:

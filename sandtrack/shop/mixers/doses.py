@@ -31,6 +31,7 @@ class Mix:
     at: int
     mixer: str
     system: System
+    """As mixes of its purpose go by it."""
     purpose: str
     temp_c: float | None
     moulds: tuple[str, ...]
@@ -59,7 +60,7 @@ class Group:
 
     @property
     def system(self) -> System:
-        """The system, as set up for the last of the mixes."""
+        """The system, as set up for the last of the mixes; percents and shares may be those of its purpose alone."""
         return self.mixes[-1].system
 
     @property
@@ -99,7 +100,7 @@ class Reader:
     """Reads mixes; a system is made ready for the trade once for each set-up."""
 
     picture: Picture
-    _systems: dict[tuple[int, str], System] = field(default_factory=dict)
+    _systems: dict[tuple[int, str, str], System] = field(default_factory=dict)
 
     def mixes(self, since: int, until: int, mixer: str | None = None) -> dict[tuple[str, str], list[Mix]]:
         """Mixes of a period by mixer and system, in order of time."""
@@ -123,13 +124,14 @@ class Reader:
             streams.append((material, is_sand, kg))
             sand += kg if is_sand else 0.0
             reclaimed += kg if is_sand and (entry.role == "reclaimed" or (not entry.role and entry.family)) else 0.0
+        purpose = values.get("purpose") or "whole"
         when = times.from_microseconds(values.get("started_at", seen.at), self.picture.zone)
         return Mix(
             id=seen.id,
             at=seen.at,
             mixer=values["mixer"],
-            system=self._system(on, values["binder_system"]),
-            purpose=values.get("purpose") or "whole",
+            system=self._system(on, values["binder_system"], purpose),
+            purpose=purpose,
             temp_c=values.get("sand_temp_c"),
             moulds=tuple(values.get("moulds", ())),
             half=(when.date().isoformat(), when.hour < NOON_H),
@@ -138,10 +140,10 @@ class Reader:
             reclaimed_kg=reclaimed,
         )
 
-    def _system(self, on: Day, key: str) -> System:
-        known = (on.revision, key)
+    def _system(self, on: Day, key: str, purpose: str) -> System:
+        known = (on.revision, key, purpose)
         if known not in self._systems:
-            self._systems[known] = systems.system(on.find("binder_systems", key))
+            self._systems[known] = systems.system(on.find("binder_systems", key), purpose)
         return self._systems[known]
 
     def settings(self, since: int, until: int, mixes: Iterable[Mix]) -> dict[str, tuple[float, int]]:
