@@ -163,6 +163,13 @@ def _of_purpose(at: str, system: BinderSystem, purpose: str) -> Iterator[FieldEr
 def _reference(at: str, system: Any) -> Iterator[FieldError]:
     if system.reference is None:
         return
+    for name in ("reading", "scale"):
+        if getattr(system.reference, name) not in (None, "") and system.reference.definition == "hand":
+            yield FieldError(
+                field=f"{at}.reference.{name}",
+                reason="is no part of strip judged by hand",
+                accepted="a gauge's definition",
+            )
     wanted, other = ("fast_share", "catalyst_pct") if system.lever == "grade" else ("catalyst_pct", "fast_share")
     if getattr(system.reference, wanted) is None:
         yield FieldError(

@@ -198,6 +198,8 @@ class Reference:
     strip_time_min: float = told(f.Minutes("strip time", required=True, above=0))
     temp_c: float = told(f.Temperature("temperature of the mixed sand", required=True))
     definition: str = told(f.Choice("how strip is judged", required=True, words=DEFINITIONS))
+    reading: float | None = told(f.Number("reading of the gauge that counts as strip"))
+    scale: str = told(f.Name("scale or unit of that reading"), "")
     catalyst_pct: float | None = told(f.Percent("catalyst, on its base", most=200, above=0))
     fast_share: float | None = told(f.Share("share of the fast grade"))
 

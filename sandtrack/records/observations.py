@@ -87,6 +87,8 @@ class StripCheck(Record):
     definition = f.Choice(
         "how strip was judged", required=True, words=("hand", "hardness", "strength", "late_moulding_loss")
     )
+    reading = f.Number("reading of the gauge that was taken as firm")
+    scale = f.Name("scale or unit of that reading")
     earliest_min = f.Minutes("not yet firm at this time")
     latest_min = f.Minutes("firm at this time", above=0)
     catalyst_pct = f.Percent("catalyst in force, on resin", most=200)
@@ -98,6 +100,11 @@ class StripCheck(Record):
         if "mould" not in values and "mix" not in values and "binder_system" not in values:
             yield FieldError(field="mould", reason="is missing", accepted="mould, mix or binder_system")
         yield from one_of(values, ("catalyst_pct", "fast_share"), none_too=True)
+        for name in ("reading", "scale"):
+            if name in values and values["definition"] == "hand":
+                yield FieldError(
+                    field=name, reason="is no part of strip judged by hand", accepted="a gauge's definition"
+                )
         if "earliest_min" not in values and "latest_min" not in values:
             yield FieldError(field="latest_min", reason="is missing", accepted="earliest_min, latest_min or both")
         elif values.get("latest_min", values.get("earliest_min")) < values.get("earliest_min", 0):

@@ -64,6 +64,9 @@ def _checks(values: Mapping[str, Any]) -> list[str]:
     """The checks that the law rests on, and those that were left out."""
     checks = _counted(values["checks"], "check")
     told = f"{checks} by {values['definition'].replace('_', ' ')}"
+    reading = "" if values["reading"] is None else number(values["reading"])
+    if gauge := f"{reading} {values['scale']}".strip():
+        told += f" ({gauge})"
     if values["from"]:
         told += f" from {values['from']} to {values['until']}, worth {values['worth']:.0f} by their age"
     if values["lots"]:

@@ -110,3 +110,55 @@ def test_a_definition_without_checks_is_a_no(shop: Shop) -> None:
     assert answer.instead == ("record such checks, or ask for the definition of the reference: hand",)
     with pytest.raises(InputErrors, match="late_moulding_loss"):
         shop.learned("furan", definition="nose")
+
+
+# -- gauge ----------------------------------------------------------------------------------------------------------
+
+
+def by_gauge(content: dict[str, Any], **said: Any) -> dict[str, Any]:
+    """The set-up with a reference judged by a hardness gauge."""
+    content["binder_systems"]["furan"]["reference"] |= {"definition": "hardness", **said}
+    return content
+
+
+def test_another_reading_or_scale_is_never_mixed_in(make_shop: Make, content: dict[str, Any]) -> None:
+    """The reference counts 90 on the B scale: 85 and another scale are left out, what says nothing else counts."""
+    shop = make_shop(by_gauge(content, reading=90, scale="B"))
+    for day, said in enumerate(({"reading": 90, "scale": "b"}, {"reading": 90}, {"scale": "B"}, {}), start=1):
+        check(shop, day, 40, 44, definition="hardness", **said)
+    check(shop, 5, 30, 34, definition="hardness", reading=85, scale="B")
+    check(shop, 6, 50, 54, definition="hardness", reading=90, scale="C")
+    answer = shop.learned("furan")
+    assert (answer.values["checks"], answer.values["reading"], answer.values["scale"]) == (4, 90, "B")
+    assert answer.values["left_out"] == {"by hardness (85 B)": 1, "by hardness (90 C)": 1}
+    assert basis_of(answer, "strip times")[0].startswith("learned from 4 checks by a hardness gauge (90 B) up to 4 Feb")
+    setting = shop.setting("m1", "furan", 20, catalyst_pct=35)
+    assert (
+        basis_of(setting, "reference")[0]
+        == "45 min at 20 °C and 35 % of resin as delivered, by a hardness gauge (90 B)"
+    )
+
+
+def test_a_gauge_that_only_the_checks_name_is_that_of_most(make_shop: Make, content: dict[str, Any]) -> None:
+    """A reference that names no reading goes by the one of most checks, whatever came first, and mixes in no other."""
+    shop = make_shop(by_gauge(content))
+    check(shop, 1, 30, 34, definition="hardness", reading=85)
+    for day in (2, 3):
+        check(shop, day, 40, 44, definition="hardness", reading=90, scale="B")
+    check(shop, 4, 40, 44, definition="hardness")
+    answer = shop.learned("furan")
+    assert (answer.values["checks"], answer.values["reading"], answer.values["scale"]) == (3, 90, "B")
+    assert answer.values["left_out"] == {"by hardness (85)": 1}
+
+
+def test_no_check_on_the_gauge_of_the_reference(make_shop: Make, content: dict[str, Any]) -> None:
+    """Where every check went by another reading the belief holds, and the setting says why."""
+    shop = make_shop(by_gauge(content, reading=90))
+    check(shop, 1, 30, 34, definition="hardness", reading=85)
+    answer = shop.setting("m1", "furan", 20, catalyst_pct=35)
+    assert answer.values["strip_time_min"] == pytest.approx(45)
+    (text,) = [flag.text for flag in answer.flags if flag.code == "other_definition"]
+    assert text == (
+        "1 check of Furan judged strip by a hardness gauge (85), its reference by a hardness gauge (90): definitions "
+        "are never mixed, so none of them is used"
+    )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -12,6 +12,7 @@ from typing import Any
 from sandtrack.plant import MOULDS, BinderSystem
 from sandtrack.records import times
 from sandtrack.shop.dosing import sands
+from sandtrack.shop.dosing.judged import Judged
 from sandtrack.shop.dosing.sands import Sand
 from sandtrack.shop.dosing.systems import System, system
 from sandtrack.shop.picture import KG, Picture, Seen
@@ -24,6 +25,9 @@ LOWEST_C, HIGHEST_C = -20.0, 60.0
 _DAY = 86_400_000_000
 _HALF_LIVES = 12.5  # older checks have faded to nothing
 _MIX_BEFORE_DAYS = 7  # a check is made on a mould of the same week
+
+Found = tuple[int, int] | None
+"""Place in the chain, and time, of the mix that a check was made on; None where it is not known."""
 
 
 @dataclass(frozen=True)
@@ -45,10 +49,10 @@ class Look:
 class Gathered:
     """The checks of one binder system, definition of strip and catalyst, oldest first, and what was left out."""
 
-    definition: str
+    judged: Judged
     looks: tuple[Look, ...]
-    other_definition: Mapping[str, int]
-    """Checks by another definition of strip, by definition."""
+    other_definition: Mapping[Judged, int]
+    """Checks by another definition of strip, or by another reading or scale of its gauge."""
     other_catalyst: int
     unusable: Mapping[str, int]
     """Checks that lack something, by what they lack."""
@@ -146,23 +150,18 @@ def state(picture: Picture, half_life_days: float) -> tuple[Any, ...]:
     return first_at, last_at, digest
 
 
-def gather(picture: Picture, own: System, half_life_days: float, definition: str) -> Gathered:
+def gather(picture: Picture, own: System, half_life_days: float, wanted: Judged) -> Gathered:
     """Strip checks in force that tell of a binder system as it is set up now, and have not faded to nothing."""
     looks: list[Look] = []
-    other_definition: dict[str, int] = {}
-    unusable: dict[str, int] = {}
+    other_definition: Counter[Judged] = Counter()
+    unusable: Counter[str] = Counter()
     other_catalyst = 0
-    for seen in picture.records("strip_check", since=_since(picture, half_life_days)):
-        values = seen.values
-        if values.get("binder_system", own.key) != own.key:
-            continue
-        found = _find_mix(picture, seen)
-        untold = {"binder_system", own.lever_field, "lot"} - set(values)
-        mix = _read(picture, found) if untold and found is not None else None
-        if "binder_system" not in values and (mix is None or mix.values["binder_system"] != own.key):
-            continue
-        if values["definition"] != definition:
-            other_definition[values["definition"]] = other_definition.get(values["definition"], 0) + 1
+    of_system = list(_of_system(picture, own, _since(picture, half_life_days)))
+    wanted = wanted.with_what_is_usual(Judged.of(seen) for seen, _, _ in of_system)
+    for seen, found, mix in of_system:
+        judged = Judged.of(seen)
+        if not judged.agrees(wanted):
+            other_definition[judged] += 1
             continue
         entry: BinderSystem = picture.setups.on(seen.at).find("binder_systems", own.key)
         if catalyst(entry) != catalyst(own.entry):
@@ -171,10 +170,22 @@ def gather(picture: Picture, own: System, half_life_days: float, definition: str
         sand = None if found is None else sands.of_mix(picture, *found)
         look, lacks = _look(picture, seen, own, entry, mix, sand)
         if look is None:
-            unusable[lacks] = unusable.get(lacks, 0) + 1
+            unusable[lacks] += 1
         else:
             looks.append(look)
-    return Gathered(definition, tuple(looks), other_definition, other_catalyst, unusable)
+    return Gathered(wanted, tuple(looks), other_definition, other_catalyst, unusable)
+
+
+def _of_system(picture: Picture, own: System, since: int) -> Iterator[tuple[Seen, Found, Seen | None]]:
+    """Checks of a binder system, oldest first, with the place of their mix, which is read where the check needs it."""
+    for seen in picture.records("strip_check", since=since):
+        if seen.values.get("binder_system", own.key) != own.key:
+            continue
+        found = _find_mix(picture, seen)
+        untold = {"binder_system", own.lever_field, "lot"} - set(seen.values)
+        mix = _read(picture, found) if untold and found is not None else None
+        if "binder_system" in seen.values or (mix is not None and mix.values["binder_system"] == own.key):
+            yield seen, found, mix
 
 
 def _look(
@@ -223,8 +234,8 @@ def catalyst(entry: BinderSystem) -> tuple[str, ...]:
     return (entry.grades["slow"], entry.grades["fast"]) if entry.grades else (entry.drier or entry.catalyst,)
 
 
-def _find_mix(picture: Picture, check: Seen) -> tuple[int, int] | None:
-    """Place in the chain, and time, of the mix that a check was made on: the last one by its id, else by its mould."""
+def _find_mix(picture: Picture, check: Seen) -> Found:
+    """The mix that a check was made on: the last one by its id, else by its mould."""
     if "mix" in check.values:
         which, name = "r.kind = 'mix' AND r.id = ? AND r.at >= ? AND r.at <= ?", check.values["mix"]
         source = "record r"
@@ -234,7 +245,7 @@ def _find_mix(picture: Picture, check: Seen) -> tuple[int, int] | None:
     else:
         return None
     system, last = check.values.get("binder_system"), picture.reader.last
-    found: tuple[int, int] | None = picture.reader.connection.execute(
+    found: Found = picture.reader.connection.execute(
         f"SELECT r.seq, r.at FROM {source} WHERE {which} AND r.seq <= ? "
         "AND (? IS NULL OR json_extract(r.content, '$.binder_system') = ?) "
         "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = r.seq AND v.record <= ?) ORDER BY r.at DESC LIMIT 1",

@@ -12,9 +12,10 @@ from sandtrack.ledger import Ledger
 from sandtrack.plant.tables import Reference
 from sandtrack.shop.answer import Basis, Flag
 from sandtrack.shop.dosing.checks import Gathered, catalyst, gather, state
+from sandtrack.shop.dosing.judged import Judged
 from sandtrack.shop.dosing.readiness import Lot
 from sandtrack.shop.dosing.sands import ALIKE_SHARE, Sand, words
-from sandtrack.shop.dosing.systems import HOW, System
+from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import day, several
 from sandtrack.trade.cure import CureLaw
@@ -46,7 +47,7 @@ class Law:
     @property
     def another(self) -> bool:
         """Whether strip is judged by another definition than that of the reference."""
-        return self.gathered.definition != self.reference.definition
+        return self.gathered.judged.definition != self.reference.definition
 
     @property
     def times(self) -> StripTimes:
@@ -72,7 +73,7 @@ class Law:
         """What the strip times rest on."""
         if self.learned is None:
             return Basis("belief", STARTING, "practice", _BELIEVED)
-        looks, how = self.gathered.looks, HOW[self.gathered.definition]
+        looks, how = self.gathered.looks, self.gathered.judged.words
         value = (
             f"learned from {several(len(looks), 'check')} {how} up to {day(looks[-1].seen.at, picture.zone)}, worth "
             f"{self.learned.worth:.0f} by their age"
@@ -83,7 +84,7 @@ class Law:
         """Where learning starts that has no reference of its own."""
         if not self.another:
             return []
-        value = f"the reference, judged {HOW[self.reference.definition]}: a guess, its variance doubled for that"
+        value = f"the reference, judged {Judged.by(self.reference).words}: a guess, its variance doubled for that"
         return [Basis("starting belief", value, "practice", "one definition of strip is never converted into another")]
 
     def fading(self) -> Basis:
@@ -105,11 +106,11 @@ class Law:
     def flags(self) -> list[Flag]:
         """What to know before these strip times are acted on."""
         key, found = self.system.key, []
-        for definition, count in self.gathered.other_definition.items():
+        for other, count in self.gathered.other_definition.items():
             if self.learned is None:
                 text = (
-                    f"{several(count, 'check')} of {self.system.name} judged strip {HOW[definition]}, its reference "
-                    f"{HOW[self.reference.definition]}: definitions are never mixed, so none of them is used"
+                    f"{several(count, 'check')} of {self.system.name} judged strip {other.words}, its reference "
+                    f"{Judged.by(self.reference).words}: definitions are never mixed, so none of them is used"
                 )
                 found.append(Flag("other_definition", text, key))
         if self.learned is None:
@@ -206,22 +207,22 @@ def learned_law(picture: Picture, system: System, definition: str | None = None)
     belief, reference = system.belief, system.entry.reference
     if belief is None or reference is None:
         return None
-    if definition not in (None, reference.definition):
-        belief = _of_another(belief)
-    definition = definition or reference.definition
+    judged = Judged.by(reference)
+    if definition is not None and definition != reference.definition:
+        belief, judged = _of_another(belief), Judged(definition)
     kept = _KEPT.setdefault(picture.ledger, _Kept())
     made = picture.reader.connection.execute(
         "SELECT count(*), max(at) FROM record WHERE kind = 'strip_check' AND at <= ?", (picture.at,)
     ).fetchone()
     # a mould's mix may be of an earlier set-up's
-    own = (system.key, belief, catalyst(system.entry), definition, picture.day.revision, picture.today)
+    own = (system.key, belief, catalyst(system.entry), judged, picture.day.revision, picture.today)
     key = (picture.head, picture.known_on, made, own)
     found = kept.laws.get(key)
     if found is None:
         since = (state(picture, belief.half_life_days), own)
         found = kept.laws.get(since)
         if found is None:
-            gathered = gather(picture, system, belief.half_life_days, definition)
+            gathered = gather(picture, system, belief.half_life_days, judged)
             found = Law(system, reference, belief, gathered, _fit(kept, belief, gathered, gathered.checks(picture)))
             _keep(kept.laws, since, found)
         _keep(kept.laws, key, found)

@@ -21,7 +21,6 @@ from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, catalyst, lever_of
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.sands import ALIKE_SHARE
 from sandtrack.shop.dosing.serving import COVERAGE
-from sandtrack.shop.dosing.systems import HOW
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import several
 from sandtrack.trade.learning import Backtest, Checks, Learned, backtest, learn_from, next_check, report
@@ -42,13 +41,15 @@ def learned(picture: Picture, binder_system: str, definition: str | None = None)
     """What the law of a binder system is now, how far to trust it, and what to check next.
 
     It is the law of the reference's definition of strip; of another one, the law that its own checks teach.
-    Values: `binder_system`, `definition`, `catalyst` (material, or the pair of grades), `checks`, `worth` (the checks
-    by their age), `from`, `until`, `lots`, `sands` (`shares` and `checks` of each that counts as different; a check
-    that tells of none counts with the most usual), `left_out` (reason: checks), `reference` (`temp_c`, the lever),
-    `strip_time_min`, `activation_energy_kj_mol`, `exponent` (of the amount) or `slope` (of the fast share), `check_sd`,
-    `lot_sd`, `spans` (`sand_temp_c` and the lever, lowest and highest), `moved` (share of its variance that is gone,
-    by number), `correlation` (of energy and exponent), `words`, `jumps`, `settled`, `alarm`, `trusted`, `trust_words`,
-    `backtest` (None without checks), `next_check`.
+
+    Values: `binder_system`, `definition`, `reading` and `scale` of the gauge that count (None and "" where not said),
+    `catalyst` (material, or the pair of grades), `checks`, `worth` (the checks by their age), `from`, `until`, `lots`,
+    `sands` (`shares` and `checks` of each that counts as different; a check that tells of none counts with the most
+    usual), `left_out` (reason: checks), `reference` (`temp_c`, the lever), `strip_time_min`,
+    `activation_energy_kj_mol`, `exponent` (of the amount) or `slope` (of the fast share), `check_sd`, `lot_sd`,
+    `spans` (`sand_temp_c` and the lever, lowest and highest), `moved` (share of its variance that is gone, by number),
+    `correlation` (of energy and exponent), `words`, `jumps`, `settled`, `alarm`, `trusted`, `trust_words`, `backtest`
+    (None without checks), `next_check`.
     Ranges: the five numbers of the law. Raises UnknownName, InputErrors.
     """
     own = systems.named(picture.plant, binder_system)
@@ -60,7 +61,7 @@ def learned(picture: Picture, binder_system: str, definition: str | None = None)
         way = f"add a reference to [binder_systems.{own.key}] of the set-up: checks are learned by it"
         return _answer(picture, {"binder_system": own.key}, because=f"no strip time of {own.name} is known", way=way)
     if law.another and not law.gathered.looks:
-        because = f"no check of {own.name} that can be used judged strip {HOW[law.gathered.definition]}"
+        because = f"no check of {own.name} that can be used judged strip {law.gathered.judged.words}"
         way = f"record such checks, or ask for the definition of the reference: {law.reference.definition}"
         return _answer(picture, {"binder_system": own.key}, because=because, way=way)
     checks = law.gathered.checks(picture)
@@ -110,13 +111,15 @@ def _of_the_checks(picture: Picture, law: Law, known: Learned) -> dict[str, Any]
     looks = law.gathered.looks
     temps, levers = [look.temp_c for look in looks], [look.lever for look in looks]
     gathered = law.gathered
-    left_out = {f"by {definition}": count for definition, count in gathered.other_definition.items()}
+    left_out = {f"by {other.definition}{other.gauge}": count for other, count in gathered.other_definition.items()}
     left_out |= {f"without {what}": count for what, count in gathered.unusable.items()}
     if gathered.other_catalyst:
         left_out["other catalyst"] = gathered.other_catalyst
     return {
         "binder_system": law.system.key,
-        "definition": gathered.definition,
+        "definition": gathered.judged.definition,
+        "reading": gathered.judged.reading,
+        "scale": gathered.judged.scale,
         "catalyst": list(catalyst(law.system.entry)),
         "checks": len(looks),
         "worth": known.worth,

@@ -11,6 +11,7 @@ from sandtrack.errors import FieldError
 from sandtrack.plant import PURPOSES_APART, BinderSystem, Plant
 from sandtrack.plant.tables import OWN_OF_PURPOSE, Reference
 from sandtrack.shop.answer import Basis, Tag
+from sandtrack.shop.dosing.judged import Judged
 from sandtrack.trade.dosing import Dose, masses_kg, recipe_from_masses
 from sandtrack.trade.families import family_named
 from sandtrack.trade.family import Family, Window, WorkShare
@@ -21,13 +22,6 @@ AMOUNT_STEP_PCT = 0.1
 GRADE_STEP_SHARE = 0.05
 # The drier of an alkyd urethane moves the time only weakly; by how much is a guess (practice), hence its width.
 DRIER_EXPONENT = (0.5, 0.3)
-
-HOW = {
-    "hand": "by hand",
-    "hardness": "by a hardness gauge",
-    "strength": "by strength",
-    "late_moulding_loss": "by what strength is lost when moulded late",
-}
 
 
 @dataclass(frozen=True)
@@ -314,7 +308,7 @@ def _what_is_believed(family: Family, reference: Reference) -> list[Basis]:
     return [
         Basis(
             "reference",
-            f"{reference.strip_time_min:g} min at {reference.temp_c:g} °C and {at}, {HOW[reference.definition]}",
+            f"{reference.strip_time_min:g} min at {reference.temp_c:g} °C and {at}, {Judged.by(reference).words}",
             "set-up",
             "reference",
         ),

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from sandtrack.shop.answer import Basis, Flag
-from sandtrack.shop.dosing.systems import HOW, System
+from sandtrack.shop.dosing.judged import HOW
+from sandtrack.shop.dosing.systems import System
 
 _UNTIL = {
     "hand": "until it no longer rams and joins by feel",
