@@ -207,7 +207,8 @@ class Ledger:
             writer.look_up(entries)
             for index, entry in enumerate(entries):
                 try:
-                    accepted.append(self._append(writer, entry))
+                    take = self._append if entry.kind in _REVISING else Writer.append
+                    accepted.append(take(writer, entry))
                 except SandtrackError as problem:
                     accepted.append(None)
                     refused.append(Refused(index, problem))
@@ -216,7 +217,7 @@ class Ledger:
     def _append(self, writer: Writer, entry: Entry) -> Accepted:
         plant = entry.kind == "plant"
         accepted = writer.append_plant(entry, entry.values["at"]) if plant else writer.append(entry)
-        if accepted.new and entry.kind in ("plant", "reversal"):
+        if accepted.new and entry.kind in _REVISING:
             writer.flush()
             writer.setups = self.setups()
         return accepted
@@ -247,6 +248,8 @@ def _as_sent(content: Any, what: str) -> str:
         raise InputErrors([problem], what=what) from None
 
 
+_REVISING = frozenset({"plant", "reversal"})
+"""Kinds after which another set-up may hold."""
 _SENDER, _ID = fields.Name(), fields.Name()
 _SENDER.name, _ID.name = "sender", "id"
 

@@ -28,13 +28,8 @@ class Entry(NamedTuple):
     offset_us: int | None = None
 
 
-class Prepared(NamedTuple):
-    """What an entry will book, by its content and the set-up alone."""
-
-    at: int
-    day: Day
-    moves: list[Move]
-    counted: booking.Counted | None
+Prepared = tuple[int, Day, list[Move], booking.Counted | None]
+"""What an entry will book, by its content and the set-up alone: its instant, the set-up then, movements, a count."""
 
 
 def prepare(entry: Entry, setups: Setups) -> Prepared:
@@ -56,7 +51,7 @@ def prepare(entry: Entry, setups: Setups) -> Prepared:
         for path, mass in telling:
             _usable(path, mass, day, kind)
         counted = booking.counted(values, day) if kind == "count" else None
-        return Prepared(at, day, booking.moves(kind, values, day), counted)
+        return at, day, booking.moves(kind, values, day), counted
     except FieldError as problem:
         raise InputErrors([problem], what=kind) from None
 
@@ -85,7 +80,5 @@ def squared(mass_mg: int) -> int:
     Above `MOST_MG`, which no one record may say but many into one mould may add up to, it grows no more: SQLite's
     integers end at 9.2e18.
     """
-    grams, rest = divmod(min(mass_mg, MOST_MG), 1000)
-    if rest > 500 or (rest == 500 and grams % 2):
-        grams += 1
+    grams = round((mass_mg if mass_mg < MOST_MG else MOST_MG) / 1000)  # exact where it ends in a half
     return grams * grams

@@ -42,7 +42,8 @@ class Pending:
         """Values of the rows, one row after the other."""
         self._flows: dict[Under, dict[Way, list[int]]] = {}
         """Totals of a day by way: records, mass, squares, record counted last."""
-        self._contents: dict[tuple[str, str], int] = {}
+        self._contents: dict[str, dict[str, int]] = {}
+        """What changes in moulds: mould → material → mass."""
         self._counted: list[tuple[str, str]] = []
         self._blocks: list[tuple[Any, ...]] = []
 
@@ -62,9 +63,9 @@ class Pending:
         for move in moves:
             self._movements += (seq, event, at, *move)
             if move.mould is not None:
-                inside = (move.mould, move.material)
+                inside = contents.setdefault(move.mould, {})
                 mass = move.mass_mg if move.target == MOULDS else -move.mass_mg
-                contents[inside] = contents.get(inside, 0) + mass
+                inside[move.material] = inside.get(move.material, 0) + mass
 
     def holding(self, place: str, material: str) -> None:
         """Keep that a place has met a material; movements say so by themselves."""
@@ -83,8 +84,10 @@ class Pending:
             values += move
             source, target, material, mass, mould, measure = move
             if mould is not None:
-                inside = (mould, material)
-                contents[inside] = contents.get(inside, 0) + (mass if target == MOULDS else -mass)
+                inside = contents.get(mould)
+                if inside is None:
+                    inside = contents[mould] = {}
+                inside[material] = inside.get(material, 0) + (mass if target == MOULDS else -mass)
             way = (source, target, material, measure)
             total = flows.get(way)
             if total is None:
@@ -143,12 +146,22 @@ class Pending:
         )
         run(
             "INSERT INTO mould_content VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET mass_mg = mass_mg + excluded.mass_mg",
-            [(mould, material, mass) for (mould, material), mass in self._contents.items() if mass],
+            [
+                (mould, material, mass)
+                for mould, held in self._contents.items()
+                for material, mass in held.items()
+                if mass
+            ],
         )
         # What grew is not empty: no mould holds less than nothing.
         run(
             "DELETE FROM mould_content WHERE mould = ? AND material = ? AND mass_mg = 0",
-            [key for key, mass in self._contents.items() if mass < 0],
+            [
+                (mould, material)
+                for mould, held in self._contents.items()
+                for material, mass in held.items()
+                if mass < 0
+            ],
         )
         held: dict[tuple[str, str], int] = dict.fromkeys(self._counted, 0)
         for flows in self._flows.values():

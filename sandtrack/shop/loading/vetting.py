@@ -110,7 +110,8 @@ class Vetting:
             problems += self._reversal(entry)
         elif entry.kind != "plant":
             try:
-                movements = len(prepare(entry, self.setups).moves)
+                _, _, moves, _ = prepare(entry, self.setups)
+                movements = len(moves)
             except InputErrors as found_wrong:
                 problems += found_wrong.problems
         if not problems:
