@@ -70,8 +70,8 @@ def test_another_reclaimed_share_widens_the_range(shop: Shop, content: dict[str,
     other = share(shop, content, 0.69)
     (text,) = [flag.text for flag in other.flags if flag.code == "sand_not_checked"]
     assert text == (
-        "no check was made yet on this sand (69 % Reclaimed furan sand with 31 % New sand), only on 80 % Reclaimed "
-        "furan sand with 20 % New sand; a share more than 0.1 off counts as another sand: the range is wider, by what "
+        "no check was made yet on this sand (69 % Reclaimed furan sand + 31 % New sand), only on 80 % Reclaimed "
+        "furan sand + 20 % New sand; a share more than 0.1 off counts as another sand: the range is wider, by what "
         "lots and sands have differed so far; a test piece first"
     )
     narrow, wide = (answer.ranges["strip_time_min"] for answer in (known, other))

@@ -71,6 +71,6 @@ def _apart(one: Sand, other: Sand) -> float:
 def words(picture: Picture, sand: Sand) -> str:
     """A sand for people, what there is most of first."""
     parts = sorted(sand.items(), key=lambda part: (-part[1], part[0]))
-    return " with ".join(
+    return " + ".join(
         f"{100 * share:.0f} % {picture.name('materials', material)}" for material, share in parts if share >= 0.005
     )
