@@ -13,7 +13,7 @@ from sandtrack.records import times
 from sandtrack.shop import blocks
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW
-from sandtrack.shop.dosing import sand_temperature, sands, systems
+from sandtrack.shop.dosing import course, sand_temperature, sands, systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, lever_of_mix, lot_of_mix
 from sandtrack.shop.dosing.learned import STARTING, Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE
@@ -87,7 +87,7 @@ def moulds(picture: Picture) -> Answer:
             Basis(
                 "strip times",
                 "from the end of each mix, by its own sand temperature and the catalyst that it really drew; of "
-                "several mixes the slowest counts",
+                "several mixes the slowest counts; later where air colder than the sand was measured since",
                 "derived",
                 "; ".join(f"{law.system.name}: {law.basis(picture).value}" for law in laws.values()) or STARTING,
             ),
@@ -232,7 +232,7 @@ class _Questions:
         self.picture = picture
         self.laws: dict[str, Law] = {}
         self._known: dict[tuple[int, str, str | None], tuple[System, Law | None]] = {}
-        self._asked: dict[int, tuple[Law, dict[int, tuple[int, float, float, int]]]] = {}
+        self._asked: dict[int, tuple[Law, dict[int, tuple[int, float, float, int, float]]]] = {}
 
     def ask(self, mould: _Mould, mix: Seen) -> None:
         """Ask by a mix's own record, once for all moulds that it filled; flags where that does not say enough."""
@@ -247,15 +247,23 @@ class _Questions:
         self.laws[system.key] = law
         lot = law.label(lot_of_mix(self.picture, system, mix), sands.of_mix(self.picture, mix.seq, mix.at))
         _, rows = self._asked.setdefault(id(law), (law, {}))
-        rows[mix.seq] = (mix.at, temp, lever, NOT_RECORDED if lot is None else lot)
+        kg = sum(mould.held_mg.values()) / KG
+        kg = min(kg, rows[mix.seq][4]) if mix.seq in rows else kg  # the smallest follows the air soonest
+        rows[mix.seq] = (mix.at, temp, lever, NOT_RECORDED if lot is None else lot, kg)
 
     def answered(self) -> dict[int, _Clock]:
         """Clock of each mix by its place in the chain."""
         found: dict[int, _Clock] = {}
         for law, rows in self._asked.values():
-            at, temp, lever, lot = (np.array(column) for column in zip(*rows.values(), strict=True))
-            spans = law.times.strip_range_min(temp, lever, coverage=COVERAGE, lot=lot)
+            at, temp, lever, lot, kg = (np.array(column) for column in zip(*rows.values(), strict=True))
+            spans = np.array(law.times.strip_range_min(temp, lever, coverage=COVERAGE, lot=lot))
             passed = (self.picture.at - at) / _MINUTE
+            energy = law.cure_law.activation_energy_kj_mol
+            for row, filled_at in enumerate(at.tolist()):
+                mould = course.by_air(self.picture, filled_at, spans[2, row], temp[row], kg[row], energy)
+                if mould is not None:
+                    spans[:, row] = [mould.later_min(kept) for kept in spans[:, row].tolist()]
+                    passed[row] = mould.kept_min(passed[row])
             chance = law.times.chance_by(np.where(passed > 0, passed, 1.0), temp, lever, lot=lot)
             ends = [(at + np.round(span * _MINUTE)).astype(np.int64).tolist() for span in spans]
             chances = np.where(passed > 0, chance, 0.0).tolist()

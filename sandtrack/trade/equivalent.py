@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 
-from sandtrack.trade._integrals import aged_drifting, drifting_strip_time
-from sandtrack.trade._kinetics import GAS_CONSTANT_J_MOL_K, kelvin
+from sandtrack.errors import FieldError
+from sandtrack.trade._integrals import aged_drifting, drifting_strip_time, log_points
+from sandtrack.trade._kinetics import GAS_CONSTANT_J_MOL_K, ZERO_C_IN_K, kelvin
 from sandtrack.trade._numbers import Numbers, given, like, plain, single
 
 
@@ -124,6 +126,61 @@ def drifting_min(
     at_start, at_end = (kept * np.exp(per_kelvin * (1 / at_k - 1 / kept_k)) for at_k in (start_k, end_k))
     found = drifting_strip_time([at_start, at_end, start_k, end_k, tau], per_kelvin)
     return like(found, minutes, kept_temp_c, start_temp_c, surroundings_c, time_constant_min)
+
+
+def following_temp_c(
+    *, minutes: Numbers, surroundings_c: Numbers, start_temp_c: float, time_constant_min: float
+) -> Numbers:
+    """Temperature of a mould that follows a measured course of its surroundings. [degC]
+
+    Parameters
+    ----------
+    minutes : sequence, array or Series, shape (n,)
+        Times of the log, in order, the first that of filling; two equal ones make a step. [min]
+    surroundings_c : sequence, array or Series, shape (n,)
+        Temperature of the surroundings at each time; straight lines between. [degC]
+    start_temp_c : float
+        Temperature of the sand at the first time. [degC]
+    time_constant_min : float
+        Time in which the difference falls to 1/e, above 0; infinity follows nothing. [min]
+
+    Returns
+    -------
+    array, shape (n,)
+        Temperature of the mould at each time. [degC]
+
+    Raises
+    ------
+    FieldError
+        Unequal lengths, missing values, times running backwards, or a time constant of 0 or less.
+
+    Notes
+    -----
+    tau·dT/dt = Ts - T, exact for each straight piece of Ts.
+
+    Source
+    ------
+    derived: Newton cooling.
+
+    Examples
+    --------
+    >>> cooling = following_temp_c(minutes=[0, 60], surroundings_c=[5, 5], start_temp_c=20, time_constant_min=60)
+    >>> cooling.round(2).tolist()
+    [20.0, 10.52]
+    """
+    times = log_points(minutes, "minutes")
+    around = log_points(kelvin(surroundings_c, field="surroundings_c"), "surroundings_c") - ZERO_C_IN_K
+    tau = float(given(time_constant_min, field="time_constant_min", above=0.0, may_be_infinite=True))
+    if times.size != around.size or np.any(np.diff(times) < 0):
+        raise FieldError(field="minutes", reason="and surroundings_c need equally many points, in order of time")
+    temps = [single(start_temp_c, field="start_temp_c", above=-ZERO_C_IN_K)]
+    for step, first, last in zip(np.diff(times).tolist(), around[:-1].tolist(), around[1:].tolist(), strict=True):
+        share = step / tau
+        gone = -math.expm1(-share)
+        # Behind a line that rises evenly the mould ends up one time constant late.
+        late = (last - first) * (1 - gone / share if share > 1e-6 else share / 2)
+        temps.append(temps[-1] + gone * (first - temps[-1]) + late)
+    return np.array(temps)
 
 
 def _drift(start_temp_c: Numbers, surroundings_c: Numbers, kept_temp_c: Numbers, time_constant_min: Numbers) -> Any:

@@ -10,11 +10,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.integrate import quad
 
 from sandtrack import Shop
 from sandtrack.ledger import Ledger
 from sandtrack.shop import Answer
 from sandtrack.trade.learning import Belief
+from sandtrack.trade.maturity import time_constant_min
 
 Make = Callable[[dict[str, Any]], Shop]
 Z80 = NormalDist().inv_cdf(0.9)
@@ -113,6 +115,45 @@ def test_grade_from_the_two_esters(shop: Shop) -> None:
     ranges = shop.moulds().ranges
     assert ranges["strip_time_min.101"].mid == pytest.approx(50 * math.exp(-0.35))
     assert ranges["strip_time_min.102"].mid == pytest.approx(50 * math.exp(0.7))
+
+
+def air(shop: Shop, at: str, value_c: float) -> None:
+    """Record a temperature of the air."""
+    shop.log("temperature", {"at": at, "what": "air", "value_c": value_c}, sender="vera")
+
+
+def test_cold_air_measured_since_makes_it_later(shop: Shop) -> None:
+    """In air of 2 °C 304 kg at 20 °C cool with the time constant of their cube: each end is where SciPy puts it."""
+    mix(shop, "2025-03-03 07:00", "101", FURAN)
+    before = shop.moulds().ranges["strip_time_min.101"]
+    chance = standing(shop.moulds())["101"]["chance_stripped"]
+    air(shop, "2025-03-03 07:10", 2)
+    air(shop, "2025-03-03 07:50", 2)
+    tau = float(time_constant_min(modulus_cm=100 * (304.05 / 1605) ** (1 / 3) / 6))
+
+    def speed(minute: float) -> float:
+        now_k = 275.15 + 18 * math.exp(-minute / tau)
+        return math.exp(50.5e3 / 8.314462618 * (1 / 293.15 - 1 / now_k))
+
+    answer = shop.moulds()
+    later = answer.ranges["strip_time_min.101"]
+    for kept, told in ((before.low, later.low), (before.mid, later.mid), (before.high, later.high)):
+        assert quad(speed, 0, told)[0] == pytest.approx(kept, rel=1e-4)
+    sd = math.sqrt(0.54**2 + 0.115**2 + 0.07**2)
+    by_hand = NormalDist().cdf(math.log(quad(speed, 0, 60)[0] / 45) / sd)  # an hour has passed
+    assert standing(answer)["101"]["chance_stripped"] == pytest.approx(by_hand, abs=1e-4)
+    assert by_hand < chance
+
+
+def test_other_air_changes_nothing(shop: Shop) -> None:
+    """Warm air brings no strip forward; air of before the fill, or of long after it, says nothing of its cure."""
+    mix(shop, "2025-03-03 05:00", "101", FURAN)
+    before = shop.moulds()
+    air(shop, "2025-03-03 04:50", 2)
+    air(shop, "2025-03-03 05:20", 30)
+    air(shop, "2025-03-03 07:00", 2)
+    after = shop.moulds()
+    assert (after.values, after.ranges) == (before.values, before.ranges)
 
 
 def test_ready_is_never_a_bare_promise(shop: Shop) -> None:

@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.integrate import quad
+from scipy.integrate import quad, solve_ivp
 
 from sandtrack.errors import FieldError
 from sandtrack.trade.cure import CureLaw, time_to_strip_min
-from sandtrack.trade.equivalent import drifting_min, equivalent_min
+from sandtrack.trade.equivalent import drifting_min, equivalent_min, following_temp_c
 
 R = 8.314462618e-3  # kJ/(mol K), CODATA 2018
 
@@ -88,3 +88,33 @@ def test_impossible_times_are_refused():
         equivalent_min(-1, **mould())
     with pytest.raises(FieldError):
         drifting_min(0, **mould())
+
+
+def test_a_mould_follows_its_surroundings():
+    """Newton's rule by hand in a room of one temperature; along a log of any shape as SciPy's LSODA has it."""
+    room = following_temp_c(minutes=[0, 30, 30, 90], surroundings_c=[5] * 4, start_temp_c=20, time_constant_min=60)
+    assert room.tolist() == pytest.approx([20, *(5 + 15 * math.exp(-minute / 60) for minute in (30, 30, 90))])
+    at, air = [0, 20, 21, 90, 200], [12, 12, 3, 8, -4]
+    run = solve_ivp(
+        lambda t, temp: (np.interp(t, at, air) - temp) / 45, (0, 200), [22], "LSODA", at, rtol=1e-10, max_step=0.5
+    )
+    found = following_temp_c(minutes=at, surroundings_c=air, start_temp_c=22, time_constant_min=45)
+    assert found.tolist() == pytest.approx(run.y[0].tolist(), abs=1e-5)
+
+
+def test_a_mould_that_follows_nothing_or_at_once():
+    """Of an endless time constant it keeps its temperature; of next to none it is as warm as its surroundings."""
+    log = {"minutes": [0, 10, 20], "surroundings_c": [12, 2, 7], "start_temp_c": 20}
+    assert following_temp_c(**log, time_constant_min=math.inf).tolist() == [20, 20, 20]
+    assert following_temp_c(**log, time_constant_min=1e-3).tolist() == pytest.approx([20, 2, 7], abs=1e-2)
+
+
+@pytest.mark.parametrize(
+    "change", [{"minutes": [0, 5]}, {"minutes": [9, 5, 1]}, {"time_constant_min": 0}, {"surroundings_c": [1, 2, None]}]
+)
+def test_broken_surroundings_are_refused(change):
+    """Unequal columns, times backwards, no time constant and missing values are refused."""
+    with pytest.raises(FieldError):
+        following_temp_c(
+            **{"minutes": [0, 5, 9], "surroundings_c": [5, 5, 5], "start_temp_c": 20, "time_constant_min": 60} | change
+        )
