@@ -26,6 +26,8 @@ ASKS = (
     "audit",
 )
 RECORDS = (*KINDS, "plant")
+ISSUE = "issue:table"
+"""To give out a table that the shop works out, under the next number; `record:table_issued` is to record any."""
 
 _FLOOR_ASKS = (
     "stock",
@@ -51,16 +53,22 @@ def _permissions(asks: tuple[str, ...], records: tuple[str, ...]) -> frozenset[s
 
 ROLES: Mapping[str, frozenset[str]] = {
     "device": _permissions(("setting", "table", "stopped"), ("mix", "temperature", "reversal")),
-    "operator": _permissions(ASKS, (*_MOULDING, *_SAND_PLANT)),
+    "operator": _permissions(ASKS, (*_MOULDING, *_SAND_PLANT)) | {ISSUE},
     "moulder": _permissions(_FLOOR_ASKS, _MOULDING),
-    "laboratory": _permissions(ASKS, _LABORATORY),
-    "manager": _permissions(ASKS, RECORDS),
-    "administrator": _permissions(ASKS, RECORDS),
+    "laboratory": _permissions(ASKS, _LABORATORY) | {ISSUE},
+    "manager": _permissions(ASKS, RECORDS) | {ISSUE},
+    "administrator": _permissions(ASKS, RECORDS) | {ISSUE},
 }
-"""Role → permissions: `ask:QUESTION`, `record:KIND`. A device is bound to its own mixer and sender besides."""
+"""Role → permissions: `ask:QUESTION`, `record:KIND`, `issue:table`.
+
+A device is bound to its own mixer and sender besides.
+"""
 
 ANYTHING = "anything"
 """What any token may do: needs a token and no permission by itself."""
+
+
+_VERBS = {"ask": "ask for", "issue": "give out a"}
 
 
 class Forbidden(SandtrackError):
@@ -78,7 +86,8 @@ def require(role: str, permission: str) -> None:
     if permission == ANYTHING or permission in ROLES.get(role, ()):
         return
     may = [name for name, has in ROLES.items() if permission in has]
-    what = permission.replace("ask:", "ask for ").replace("record:", "record ")
+    verb, _, of = permission.partition(":")
+    what = f"{_VERBS.get(verb, verb)} {of}".strip()
     raise Forbidden(f"a token of role {role} may not {what}; it needs one of: {', '.join(may) or 'none'}", permission)
 
 

@@ -64,6 +64,7 @@ class Service:
         for kind in access.RECORDS:
             view = functools.partial(recording.one, self.shop, kind)
             self._needs[resources.record(kind, view)] = f"record:{kind}"
+        self._needs[resources.table(functools.partial(recording.table, self.shop))] = access.ISSUE
         self._needs[resources.lines(functools.partial(recording.many, self.shop))] = access.ANYTHING
         self._needs[resources.no_such_kind(recording.no_such_kind)] = access.ANYTHING
         self._needs[resources.health(self._health)] = OPEN

@@ -141,6 +141,10 @@ def _values(field: Any) -> Schema:
     }
 
 
+def _amounts(field: Any) -> Schema:
+    return {**_values(field), "additionalProperties": {"type": "number", "minimum": 0}}
+
+
 def _rows(field: Any) -> Schema:
     return {"type": "array", "minItems": 1, "items": form(field.schema)}
 
@@ -154,6 +158,7 @@ def _instant(field: Any) -> Schema:
 _MADE: Mapping[type[f.Field], Callable[[Any], Schema]] = {
     c.Rows: _rows,
     c.Part: lambda field: form(field.schema),
+    c.Amounts: _amounts,
     c.Values: _values,
     c.Items: _items,
     Nested: lambda field: form(schema_of(field.table)),

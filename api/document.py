@@ -14,13 +14,14 @@ from flask_smorest import Api, Blueprint
 from sandtrack import __version__
 from sandtrack.records import KINDS
 from sandtrack.shop import Answer, Receipt
+from sandtrack.shop.dosing.issued import Issued
 
 from . import describing
-from .access import ROLES
+from .access import ISSUE, ROLES
 from .portions import LINES_AT_ONCE, LONGEST_LINE
 from .problems import MEDIA_TYPE
 from .questions import Question
-from .recording import LINES_TYPE, ONE_TYPE, Envelope
+from .recording import LINES_TYPE, ONE_TYPE, Envelope, TableOrder
 
 ABOUT = f"""The sand side of a foundry: records in, answers out. It advises people and opens no valve.
 
@@ -32,8 +33,9 @@ says why, and what would do instead. Answers have an ETag that holds until the l
 asked about, the minute turns.
 
 Each record has an id made by its sender: sent again with the same content, it is known and nothing is added; with other
-content it is a conflict. The sender is the device or person that a record comes from: it stands in the record or,
-failing that, is the name that the token was made for. A device's token speaks only of its own mixer, as its own sender.
+content it is a conflict. So it is with an order for a table to be given out. The sender is the device or person that a
+record comes from: it stands in the record or, failing that, is the name that the token was made for. A device's token
+speaks only of its own mixer, as its own sender.
 
 Many records are sent as lines ({LINES_TYPE}), each with its `kind`. They are written in portions of up to
 {LINES_AT_ONCE} and each line is answered once its portion is committed, in order; what was not answered was not
@@ -153,6 +155,7 @@ class Resources:
             "Problem": _PROBLEM,
             "Answer": describing.dataclass(Answer),
             "Receipt": describing.dataclass(Receipt),
+            "Issued": describing.dataclass(Issued),
             "LineAnswer": _LINE_ANSWER,
             "Health": _HEALTH,
         }
@@ -180,6 +183,19 @@ class Resources:
             requestBody=_body(ONE_TYPE, {"$ref": f"#/components/schemas/{name}"}),
             responses={"200": _content("Receipt", "It was known already; nothing was added"),
                        "201": _content("Receipt", "It is new")},
+            refusals=(400, 401, 403, 409, 413, 415, 422, 503),
+        )  # fmt: skip
+
+    def table(self, view: Callable[..., Any]) -> str:
+        """POST of an order for a table."""
+        self._schemas["TableOrder"] = schema = describing.form(TableOrder())
+        return self._add(
+            "/tables", "issue_table", view, "recording", schema["description"],
+            method="POST",
+            permission=ISSUE,
+            requestBody=_body(ONE_TYPE, {"$ref": "#/components/schemas/TableOrder"}),
+            responses={"200": _content("Issued", "Known, and told as it was kept; or a no, without number and receipt"),
+                       "201": _content("Issued", "It is new: given out, with its number")},
             refusals=(400, 401, 403, 409, 413, 415, 422, 503),
         )  # fmt: skip
 

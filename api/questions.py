@@ -16,6 +16,7 @@ from sandtrack.records.schema import Declared
 from sandtrack.shop import Answer, Shop
 
 MOST_RECORDS = 1_000
+MOST_TABLES = 10**9
 
 
 class When(f.Text):
@@ -79,8 +80,8 @@ class SettingArguments(AtArguments):
     fast_share = f.Share("ask what this share of the fast grade would do")
 
 
-class TableArguments(AtArguments):
-    """Settings by sand temperature."""
+class TableAsked(Declared):
+    """What a table is to be of."""
 
     mixer = f.Key("the mixer", required=True, refers="mixers")
     binder_system = f.Key("the binder system", required=True, refers="binder_systems")
@@ -92,6 +93,16 @@ class TableArguments(AtArguments):
     box_sand_kg = f.Kilograms("sand that the box takes", above=0)
     purpose = f.Choice("what the sand is in the mould", words=PURPOSES)
     chance = f.Share("chance of having stripped by the wanted time")
+
+
+class TableArguments(AtArguments, TableAsked):
+    """Settings by sand temperature."""
+
+
+class TablesArguments(AtArguments):
+    """Tables that were given out."""
+
+    number = Whole("only the table of this number", least=1, most=MOST_TABLES)
 
 
 class StoppedArguments(AtArguments):
@@ -181,7 +192,7 @@ _SAYS: tuple[tuple[str, type[Declared], str], ...] = (
     ("moulds", AtArguments, "at"),
     ("setting", SettingArguments, "at"),
     ("table", TableArguments, "at"),
-    ("tables", AtArguments, "at"),
+    ("tables", TablesArguments, "at"),
     ("stopped", StoppedArguments, "at"),
     ("learned", LearnedArguments, "at"),
     ("attention", AtArguments, "at"),

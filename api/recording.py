@@ -1,4 +1,4 @@
-"""Records over HTTP: one, with its receipt; or many as lines, each line answered."""
+"""Records over HTTP: one, with its receipt; many as lines, each line answered; a table that is given out."""
 
 from __future__ import annotations
 
@@ -13,9 +13,10 @@ from sandtrack.records.schema import Declared
 from sandtrack.shop import Shop
 
 from . import strict_json
-from .access import RECORDS
+from .access import ISSUE, RECORDS, require_own
 from .portions import answers, lines, unpack
 from .problems import Refusal
+from .questions import TableAsked
 
 LONGEST_BODY = 4_000_000
 LONGEST_UPLOAD = 1_000_000_000
@@ -30,6 +31,14 @@ class Envelope(Declared):
     sent_at = f.Instant("the sender's own clock as it sends, so that a clock that is off is seen")
 
 
+class TableOrder(TableAsked):
+    """A table to be given out: worked out as of now, numbered, and kept as it is."""
+
+    id = f.Name("the sender's own id: the same order sent again adds nothing")
+    sender = f.Name("the device or person it comes from; the name that the token was made for, if not said")
+    by = f.Name("who gives it out; the sender, if not said")
+
+
 def one(shop: Shop, kind: str) -> Response:
     """Record what the request holds; its receipt, 201 if it is new and 200 if it was known."""
     _expect(request, ONE_TYPE)
@@ -40,6 +49,21 @@ def one(shop: Shop, kind: str) -> Response:
     )
     response.headers["Location"] = "/v1/records?" + urlencode({"sender": receipt.sender, "id": receipt.id})
     response.headers["Cache-Control"] = "no-store"
+    return response
+
+
+def table(shop: Shop) -> Response:
+    """Give out the table that the request orders: 201 if it is new; 200 if it was known, or is a "no"."""
+    _expect(request, ONE_TYPE)
+    order = TableOrder().require(strict_json.read(_whole(request)), what="the order")
+    require_own(g.token, ISSUE, order, order.get("sender"))
+    sender = order.pop("sender", g.token.name)
+    given = shop.issue_table(**{"by": sender, **order}, sender=sender)
+    response = Response(strict_json.write(given.as_dict()), content_type="application/json")
+    response.headers["Cache-Control"] = "no-store"
+    if given.receipt is not None:
+        response.status_code = 201 if given.receipt.new else 200
+        response.headers["Location"] = f"/v1/tables?number={given.number}"
     return response
 
 

@@ -41,6 +41,10 @@ class Caller:
         """POST one record."""
         return self.client.post(f"/v1/records/{kind}", json=content, headers=self.headers)
 
+    def issue(self, order: Any) -> TestResponse:
+        """POST an order for a table."""
+        return self.client.post("/v1/tables", json=order, headers=self.headers)
+
     def send_lines(self, lines: bytes) -> TestResponse:
         """POST lines."""
         return self.client.post("/v1/records", data=lines, content_type="application/x-ndjson", headers=self.headers)

@@ -65,6 +65,8 @@ ASKED = {
     "records": "kind=delivery&limit=5",
 }
 
+ORDER = {"mixer": "m1", "binder_system": "furan", "lowest_c": 15, "highest_c": "77 °F", "step_c": 5}
+
 
 def record(kind: str, record_id: str, **more: Any) -> dict[str, Any]:
     """A good record of a kind; a reversal is of the mix with id m1-1 by m1."""

@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 
 import pytest
-from sandtrack_api.access import ASKS, RECORDS, ROLES
+from sandtrack_api.access import ASKS, ISSUE, RECORDS, ROLES
 
 from sandtrack.records import KINDS
 
 from .clients import Running, is_problem
-from .samples import ASKED, record
+from .samples import ASKED, ORDER, record
 
 # Who may, written out by hand: d(evice) o(perator) m(oulder) l(aboratory) g (manager) a(dministrator).
 MAY = {
@@ -50,6 +50,7 @@ MAY = {
     "record:table_issued": "ga",
     "record:reversal": "domlga",
     "record:plant": "ga",
+    "issue:table": "olga",
 }
 LETTERS = {
     "d": "device", "o": "operator", "m": "moulder", "l": "laboratory", "g": "manager", "a": "administrator",
@@ -59,7 +60,7 @@ LETTERS = {
 def test_every_permission_is_tried():
     """The table of these tests has every role, question and kind that the service has."""
     assert set(LETTERS.values()) == set(ROLES)
-    assert set(MAY) == {f"ask:{name}" for name in ASKS} | {f"record:{kind}" for kind in RECORDS}
+    assert set(MAY) == {f"ask:{name}" for name in ASKS} | {f"record:{kind}" for kind in RECORDS} | {ISSUE}
     assert set(RECORDS) == {*KINDS, "plant"}
 
 
@@ -73,6 +74,8 @@ def test_each_role_may_do_its_own_and_nothing_else(service: Running, role: str):
         may = role in [LETTERS[letter] for letter in letters]
         if what == "ask":
             answer = caller.get(f"/v1/{name}?{ASKED[name]}")
+        elif what == "issue":
+            answer = caller.issue(ORDER)
         else:
             answer = caller.send(name, record(name, f"{role}-{name}"))
         if may:
@@ -132,6 +135,7 @@ def test_a_device_asks_for_its_own_mixer_alone(service: Running):
         *((f"/v1/{name}", "get") for name in ASKS),
         *((f"/v1/records/{kind}", "post") for kind in RECORDS),
         ("/v1/records", "post"),
+        ("/v1/tables", "post"),
         ("/v1/nothing", "get"),
         ("/v1/stock", "delete"),
         ("/v1/stock", "options"),

@@ -25,6 +25,7 @@ CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance,
 OPERATIONS = [
     *(("GET", f"/v1/{name}") for name in ASKS),
     *(("POST", f"/v1/records/{kind}") for kind in RECORDS),
+    ("POST", "/v1/tables"),
 ]
 
 

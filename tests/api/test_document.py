@@ -15,7 +15,7 @@ from sandtrack.records import KINDS, flat
 from sandtrack.shop import Answer, Receipt
 
 from .clients import Running
-from .samples import ASKED, record
+from .samples import ASKED, ORDER, record
 
 
 @pytest.fixture
@@ -141,6 +141,11 @@ def test_answers_fit_their_schema(service: Running, document: dict[str, Any]):
     """Every answer, receipt, line's answer and problem fits what the document says of it."""
     for name in ASKS:
         checked(document, "Answer").validate(service.manager.get(f"/v1/{name}?{ASKED[name]}").json)
+    issued = [service.manager.issue({**ORDER, "id": "t-1"}) for _ in range(2)]
+    issued.append(service.manager.issue({**ORDER, "strip_time_min": 1}))
+    assert [answer.status_code for answer in issued] == [201, 200, 200]
+    for answer in issued:
+        checked(document, "Issued").validate(answer.json)
     checked(document, "Receipt").validate(service.manager.send("delivery", record("delivery", "d-1")).json)
     checked(document, "Health").validate(service.nobody.get("/v1/health").json)
     checked(document, "Problem").validate(service.nobody.get("/v1/stock").json)
