@@ -8,6 +8,7 @@ from typing import Any
 
 from sandtrack.report.text import PAST, Names, day, mass, number, table, units_show, wrapped
 from sandtrack.shop import Answer
+from sandtrack.shop.wording import listed
 
 LOOKS = 12
 RANGES = "in brackets where 8 of 10 cases should lie"
@@ -114,8 +115,10 @@ def _settings(settings: list[Mapping[str, Any]], units: str) -> list[str]:
 
 def _apart(settings: list[Mapping[str, Any]]) -> list[str]:
     """Which mixes are set otherwise than the rows say."""
-    told = [flag["text"] for given in settings for flag in given["flags"] if flag["code"] == "purpose_not_said"]
-    return [line for text in dict.fromkeys(told) for line in wrapped("  besides  ", text)]
+    values = [given["values"] for given in settings]
+    apart = {one["binder_system"]: listed(one["purposes_apart"]) for one in values if "purposes_apart" in one}
+    told = "; ".join(f"{purposes} of {system}" for system, purposes in apart.items())
+    return wrapped("  besides  ", f"{told}: settings of their own, asked for with the purpose") if told else []
 
 
 def _learned_from(settings: list[Mapping[str, Any]]) -> list[str]:

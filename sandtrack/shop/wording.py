@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import tzinfo
 
 from sandtrack.records import times
@@ -23,6 +24,12 @@ def clock(at: int, zone: tzinfo) -> str:
 def kg(mass_kg: float) -> str:
     """A mass, as "24,900 kg"; with a decimal below 100 kg."""
     return f"{mass_kg:,.0f} kg" if abs(mass_kg) >= 100 else f"{mass_kg:,.1f} kg"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Several names, as "facing, backing and core"."""
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def several(count: int, what: str) -> str:

@@ -16,6 +16,7 @@ from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.warmth import Surroundings
 from sandtrack.shop.picture import Picture
+from sandtrack.shop.wording import listed
 from sandtrack.trade.cure import CureLaw
 
 
@@ -55,13 +56,18 @@ class Asked:
         """A setting asked about, of what sets the speed."""
         return self.numbers.get(self.system.lever_field)
 
+    @property
+    def purposes_apart(self) -> list[str]:
+        """Purposes whose mixes have settings of their own."""
+        return [purpose for purpose in PURPOSES_APART if self.system.entry.own(purpose)]
+
     def of_purpose(self) -> Iterator[Flag]:
         """Said where mixes of the purpose go by the system's settings, or where others than these have their own."""
-        system, apart = self.system, [purpose for purpose in PURPOSES_APART if self.system.entry.own(purpose)]
+        system, apart = self.system, self.purposes_apart
         if self.purpose is None and apart:
             text = (
-                f"{' and '.join(apart)} mixes of {system.name} have settings of their own, and these are the whole "
-                "mould's: ask with the purpose"
+                f"{listed(apart)} mixes of {system.name} have settings of their own: ask with the purpose; these are "
+                "the whole mould's"
             )
             yield Flag("purpose_not_said", text, system.key)
         elif self.purpose in PURPOSES_APART and self.purpose not in apart:

@@ -50,8 +50,9 @@ def setting(
     times and chance are those of the rounded settings, a setting asked about being moved to the nearest; with a
     pattern's or the room's temperature `slowest_point` (`core_min`, `face_min`, `slowest`, `face_temp_c`, …), by which
     the strip time then goes, and `quickest_point` (`core_min`, `face_min`, `quickest`), by which the work time goes;
-    `resin_lot`; `sand_shares`, the sand drawn by the usual share of reclaimed; `say`, the moulder's words. Where
-    nothing serves: `nearest` with the same names and `serves` false.
+    `resin_lot`; `sand_shares`, the sand drawn by the usual share of reclaimed; `purposes_apart`, those with settings of
+    their own, where no purpose is asked with; `say`, the moulder's words. Where nothing serves: `nearest` with the same
+    names and `serves` false.
     Ranges: `strip_time_min`, `work_time_min`, `pump_setting.LIQUID`. A sand temperature that is `supposed` is not held
     against today's readings. `time_constant_min` is that of the mould, where pattern or room are given; else that of a
     cube of the box's sand. Raises UnknownName, InputErrors.
@@ -194,6 +195,8 @@ def _answered(draft: _Draft) -> Answer:
     delivery = pumped(picture, asked.mixer, system)
     draft.flags += delivery.flags
     draft.flags += asked.of_purpose()
+    if asked.purpose is None and asked.purposes_apart:
+        draft.values["purposes_apart"] = asked.purposes_apart
     draft.basis += [*system.basis, work_time.basis(system)]
     if law is not None:
         draft.basis.append(law.basis(picture))
