@@ -141,7 +141,7 @@ def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
     if found.get("fill_time_min") is not None:
         lines.append(
             f"  fill     {found['fill_time_min']:.1f} min for {mass(found['box_sand_kg'], units)}, "
-            f"{found['work_time_used_share']:.0%} of the shortest likely work time"
+            f"{100 * found['work_time_used_share']:.0f} % of the shortest likely work time"
         )
     elif found.get("fill_within_min") is not None:
         lines.append(f"  fill     within {found['fill_within_min']:.0f} min")
@@ -181,7 +181,7 @@ def _times(given: Mapping[str, Any], found: Mapping[str, Any], units: str) -> li
         )
     if "chance_to_strip" in found:
         by = f"{given['values']['wanted_strip_min']:g} min"
-        lines.append(f"  chance   {found['chance_to_strip']:.0%} to have stripped by {by}")
+        lines.append(f"  chance   {100 * found['chance_to_strip']:.0f} % to have stripped by {by}")
     return lines
 
 
@@ -202,7 +202,8 @@ def _pumps(given: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[str]:
 def lever(found: Mapping[str, Any]) -> str:
     """What sets the speed, in words."""
     if found.get("fast_share") is not None:
-        return f"hardener {number(found['catalyst_pct'])} % of resin, {found['fast_share']:.0%} of it the fast grade"
+        share = f"{100 * found['fast_share']:.0f} % of it the fast grade"
+        return f"hardener {number(found['catalyst_pct'])} % of resin, {share}"
     base = found.get("catalyst_base", "% of resin as delivered")
     return f"catalyst {number(found['catalyst_pct'])} {base}"
 
@@ -238,7 +239,7 @@ def rate_value(rate: Mapping[str, Any]) -> str:
     """A rate for reading: shares in percent, the rest as they are."""
     if rate["value"] is None:
         return "not known"
-    return f"{rate['value']:.1%}" if rate["unit"] in ("kg/kg", "%/%") else f"{rate['value']:.2f} {rate['unit']}"
+    return f"{100 * rate['value']:.1f} %" if rate["unit"] in ("kg/kg", "%/%") else f"{rate['value']:.2f} {rate['unit']}"
 
 
 def _tonnes(value_kg: float | None) -> str:

@@ -92,7 +92,7 @@ def _settings(settings: list[Mapping[str, Any]], units: str) -> list[str]:
             continue
         spans = {name: given["ranges"].get(name) or found.get(name) for name in ("strip_time_min", "work_time_min")}
         share = found.get("fast_share")
-        lever = f"{number(found['catalyst_pct'])} %" if share is None else f"{share:.0%} fast"
+        lever = f"{number(found['catalyst_pct'])} %" if share is None else f"{100 * share:.0f} % fast"
         rows.append(
             (
                 label,
@@ -103,7 +103,7 @@ def _settings(settings: list[Mapping[str, Any]], units: str) -> list[str]:
                     f"{span['mid']:.0f} ({span['low']:.0f} to {span['high']:.0f})" if span else "–"
                     for span in spans.values()
                 ),
-                f"{found['chance_to_strip']:.0%} by {values['wanted_strip_min']:g}",
+                f"{100 * found['chance_to_strip']:.0f} % by {values['wanted_strip_min']:g}",
                 "" if given["possible"] else "does not serve",
             )
         )
@@ -140,7 +140,7 @@ def _came_back(rates: Mapping[str, Any], period: Mapping[str, str]) -> list[str]
         if rate is None or rate["value"] is None:
             rows.append((label, "not known"))
         elif rate["unit"] in ("kg/kg", "%/%"):
-            rows.append((label, f"{rate['value']:.0%}"))
+            rows.append((label, f"{100 * rate['value']:.0f} %"))
         else:
             rows.append((label, f"{rate['value']:.2f} {rate['unit']}"))
     return table((f"CAME BACK, {period['since']} to {period['until'][:10]}", ""), rows)

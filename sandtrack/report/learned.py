@@ -19,7 +19,7 @@ def learned(given: Answer, names: Names, units: str) -> list[str]:
     lines += _checks(values)
     setting = next(name for name in ("fast_share", "catalyst_pct") if name in values["reference"])
     at = values["reference"][setting]
-    where = f"{at:.0%} fast" if setting == "fast_share" else f"{number(at)} %"
+    where = f"{100 * at:.0f} % fast" if setting == "fast_share" else f"{number(at)} %"
     labels = {
         "strip_time_min": f"strip time at {values['reference']['temp_c']:g} °C, {where}: all moulds",
         "strip_time_of_a_mould_min": "… the next mould",
@@ -30,7 +30,7 @@ def learned(given: Answer, names: Names, units: str) -> list[str]:
         "lot_sd": "lot against lot, in ln(time)",
     }
     moved = {
-        name: f"{values['moved'][key]:.0%}"
+        name: f"{100 * values['moved'][key]:.0f} %"
         for key, *told in (
             ("reference_time", "strip_time_min"),
             ("activation_energy", "activation_energy_kj_mol"),
@@ -86,7 +86,7 @@ def _foretold(told: Mapping[str, Any] | None) -> list[str]:
     """How well each check was foretold from those before it, and by two simple rules."""
     if told is None:
         return []
-    inside = ", ".join(f"{told[f'inside_{cover}']:.0%} in the {cover} % range" for cover in (50, 80, 95))
+    inside = ", ".join(f"{100 * told[f'inside_{cover}']:.0f} % in the {cover} % range" for cover in (50, 80, 95))
     fitted = "" if told["stride"] == 1 else f", learned anew every {told['stride']}"
     lines = wrapped("  foretold ", f"each check from those before it{fitted}: {inside}")
     if told["error_pct"] is None:
@@ -110,5 +110,5 @@ def stopped(given: Answer, names: Names, units: str) -> list[str]:
         *lines,
         f"  work     {minutes(span.mid)}, could be {span.low:.0f} to {span.high:.0f}",
         f"  surface  {values['surface'].replace('_', ' ')}, {minutes(values['minutes_ago'])} old, "
-        f"live with {values['chance_live']:.0%} chance",
+        f"live with {100 * values['chance_live']:.0f} % chance",
     ]

@@ -162,7 +162,9 @@ def span(row: Mapping[str, Any], what: str) -> str:
 
 def setting_of(row: Mapping[str, Any]) -> str:
     """What is set in a row."""
-    return f"{row['fast_share']:.0%}" if row.get("fast_share") is not None else f"{number(row['catalyst_pct'])} %"
+    if row.get("fast_share") is not None:
+        return f"{100 * row['fast_share']:.0f} %"
+    return f"{number(row['catalyst_pct'])} %"
 
 
 def setting_head(rows: list[Mapping[str, Any]]) -> str:
@@ -183,7 +185,7 @@ def heading(values: Mapping[str, Any], names: Names) -> str:
 def aim(values: Mapping[str, Any], units: str) -> str:
     """What the settings of a table aim at."""
     box = f"; box {mass(values['box_sand_kg'], units)}" if values.get("box_sand_kg") is not None else ""
-    return f"strips by {values['wanted_strip_min']:g} min: {values['wanted_chance']:.0%} chance{box}"
+    return f"strips by {values['wanted_strip_min']:g} min: {100 * values['wanted_chance']:.0f} % chance{box}"
 
 
 def one_table(given: Answer, names: Names, units: str) -> list[str]:
@@ -226,7 +228,7 @@ def _drawn(rows: list[Mapping[str, Any]]) -> list[str]:
             span(row, "strip"),
             span(row, "work"),
             f"{row['fill_within_min']:.0f}",
-            f"{row['chance_to_strip']:.0%}",
+            f"{100 * row['chance_to_strip']:.0f} %",
         )
         if row["serves"]
         else (f"{row['sand_temp_c']:g} °C", "", "no", *("" for _ in moved), "", "", "", "")

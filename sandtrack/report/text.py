@@ -155,7 +155,7 @@ def _systems(name: str, one: BinderSystem) -> Iterator[tuple[str, ...]]:
     speed = "grade" if one.lever == "grade" else "amount of catalyst"
     for purpose in (None, *(purpose for purpose in PURPOSES_APART if one.own(purpose))):
         of = one.of(purpose)
-        share = "–" if of.reclaimed_share is None else f"{of.reclaimed_share:.0%}"
+        share = "–" if of.reclaimed_share is None else f"{100 * of.reclaimed_share:.0f} %"
         yield f"{name}, {purpose}" if purpose else name, one.family, f"{of.resin_pct:g} %", share, speed
 
 

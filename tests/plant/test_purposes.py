@@ -124,7 +124,7 @@ def test_they_are_kept_shown_and_written_out(tmp_path: Path, content: dict[str, 
     with Shop.open(file) as shop:
         shown = text.plant(shop.plant()).splitlines()
     assert [line.split() for line in shown if "furan (furan)" in line] == [
-        ["furan", "(furan)", "furan_acid", "1", "%", "80%", "amount", "of", "catalyst"],
-        ["furan", "(furan),", "facing", "furan_acid", "1.1", "%", "60%", "amount", "of", "catalyst"],
-        ["furan", "(furan),", "core", "furan_acid", "1.4", "%", "80%", "amount", "of", "catalyst"],
+        ["furan", "(furan)", "furan_acid", "1", "%", "80", "%", "amount", "of", "catalyst"],
+        ["furan", "(furan),", "facing", "furan_acid", "1.1", "%", "60", "%", "amount", "of", "catalyst"],
+        ["furan", "(furan),", "core", "furan_acid", "1.4", "%", "80", "%", "amount", "of", "catalyst"],
     ]

@@ -280,7 +280,7 @@ def test_what_a_table_is_for_stands_in_its_head(opened: Shop) -> None:
     facing = made(opened, pattern="f12", purpose="facing", box_sand_kg=120)
     name = opened.plant().patterns["f12"].name or "f12"
     assert facing.title == f"Large mixer: Furan, acid-cured (iron), {name}, facing"
-    assert facing.aim == "strips by 60 min: 80% chance; box 120 kg"
+    assert facing.aim == "strips by 60 min: 80 % chance; box 120 kg"
 
 
 def test_letters_are_large_enough_for_two_metres() -> None:

@@ -103,5 +103,5 @@ def region(picture: Picture, answer: Answer) -> dict[str, Any] | None:
         "lever_label": base,
         "chosen": chosen,
         "fills_label": "the box can be filled" + (f" in {fill:.0f} min" if fill is not None else ""),
-        "strips_label": f"strips by {by:.0f} min with {values['wanted_chance']:.0%} chance",
+        "strips_label": f"strips by {by:.0f} min with {100 * values['wanted_chance']:.0f} % chance",
     }

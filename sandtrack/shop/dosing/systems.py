@@ -73,7 +73,7 @@ class System:
     def show(self, lever: float) -> str:
         """A setting in words."""
         if self.family.lever == "grade":
-            return f"{lever:.0%} of the fast grade"
+            return f"{100 * lever:.0f} % of the fast grade"
         return f"{lever:.4g} % {self.lever_word}"
 
     def settings(self) -> list[float]:
@@ -301,7 +301,7 @@ def _belief(family: Family, entry: BinderSystem) -> Belief | None:
 
 def _what_is_believed(family: Family, reference: Reference) -> list[Basis]:
     at = (
-        f"{reference.fast_share:.0%} of the fast grade"
+        f"{100 * reference.fast_share:.0f} % of the fast grade"
         if family.lever == "grade"
         else f"{reference.catalyst_pct:g} {family.lever_window.unit}"
     )
