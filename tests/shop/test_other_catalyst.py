@@ -149,8 +149,9 @@ def test_another_pair_of_grades(make_shop: Make, content: dict[str, Any]) -> Non
 
     share = next(step * 0.05 for step in range(21) if chance(step * 0.05) >= 0.8)
     ester = 2.4 * 0.25  # kg/min
+    fast = f"{100 * share:.0f} %"
     assert answer.instead[-1] == (
-        f"Quick ester, by its own strip times: {100 * share:.0f} % of the fast grade ({ester * (1 - share):.3g} kg/min of Fast "
+        f"Quick ester, by its own strip times: {fast} of the fast grade ({ester * (1 - share):.3g} kg/min of Fast "
         f"ester and {ester * share:.3g} kg/min of Third ester), stripped by 60 min with {100 * chance(share):.0f} % "
         "chance"
     )

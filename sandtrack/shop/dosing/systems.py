@@ -301,7 +301,7 @@ def _belief(family: Family, entry: BinderSystem) -> Belief | None:
 
 def _what_is_believed(family: Family, reference: Reference) -> list[Basis]:
     at = (
-        f"{100 * reference.fast_share:.0f} % of the fast grade"
+        f"{100 * (reference.fast_share or 0.0):.0f} % of the fast grade"
         if family.lever == "grade"
         else f"{reference.catalyst_pct:g} {family.lever_window.unit}"
     )
