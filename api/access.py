@@ -67,6 +67,12 @@ A device is bound to its own mixer and sender besides.
 ANYTHING = "anything"
 """What any token may do: needs a token and no permission by itself."""
 
+_OF_ANY_MIXER = frozenset(
+    f"record:{name}"
+    for name, kind in KINDS.items()
+    if "mixer" in kind._declared_fields and not kind._declared_fields["mixer"].required
+)
+"""Records that may leave their mixer out, and then count for each."""
 
 _VERBS = {"ask": "ask for", "issue": "give out a"}
 
@@ -101,8 +107,9 @@ def require_own(token: Any, permission: str, content: Mapping[str, Any], sender:
         ("sender", sender, token.name),
         ("of.sender", of.get("sender") if isinstance(of, Mapping) else None, token.name),
     ]
+    bound = f"this token is bound to mixer {token.mixer} and sender {token.name}"
     for field, said, own in told:
         if said is not None and said != own:
-            raise Forbidden(
-                f"this token is bound to mixer {token.mixer} and sender {token.name}: {field} is another", permission
-            )
+            raise Forbidden(f"{bound}: {field} is another", permission)
+    if permission in _OF_ANY_MIXER and content.get("mixer") is None:
+        raise Forbidden(f"{bound}: without mixer this counts for every one; say mixer {token.mixer}", permission)

@@ -10,7 +10,7 @@ from sandtrack_api.access import ASKS, ISSUE, RECORDS, ROLES
 from sandtrack.records import KINDS
 
 from .clients import Running, is_problem
-from .samples import ASKED, ORDER, record
+from .samples import ASKED, AT, ORDER, record
 
 # Who may, written out by hand: d(evice) o(perator) m(oulder) l(aboratory) g (manager) a(dministrator).
 MAY = {
@@ -119,6 +119,17 @@ def test_a_device_speaks_of_its_own_mixer_as_its_own_sender(
     """A device's token cannot record for another mixer, as another sender, or take back what others sent."""
     answer = standing.device.send(kind, record(kind, "x", **changed))
     is_problem(answer, 403, "forbidden", f"bound to mixer m1 and sender m1: {field} is another")
+
+
+@pytest.mark.parametrize("left_out", [{}, {"mixer": None}])
+def test_a_device_names_its_mixer_where_others_may_leave_it_out(service: Running, left_out: dict[str, object]):
+    """A temperature that names no mixer counts for each: a device's must name its own, by lines too."""
+    sent = {"id": "x", "at": AT, "what": "mixed_sand", "value_c": 33, **left_out}
+    is_problem(service.device.send("temperature", sent), 403, "forbidden", "without mixer this counts for every one")
+    by_lines = service.device.send_lines(json.dumps({"kind": "temperature", **sent}).encode())
+    assert json.loads(by_lines.text)["problem"]["code"] == "forbidden"
+    assert service.device.send("temperature", {**sent, "mixer": "m1"}).status_code == 201
+    assert service.moulder.send("temperature", {**sent, "id": "y"}).status_code == 201
 
 
 def test_a_device_asks_for_its_own_mixer_alone(service: Running):
