@@ -17,6 +17,7 @@ from sandtrack.shop import Shop
 
 from . import strict_json
 from .access import require_own
+from .problems import Refusal
 from .questions import Question, read
 
 MINUTE_US = 60_000_000
@@ -68,13 +69,13 @@ class Answering:
         told = kept.answers.get(key)
         if told is None:
             tag = _tag(state, key, question.fixed_by in request.args)
-            if asked and _holds(asked, tag):
+            if asked and "If-Match" not in request.headers and _holds(asked, tag):
                 return _response(tag, b"", 304)
             told = _Told(tag, self._ask(question))
             if len(told.body) <= LONGEST_KEPT and len(kept.answers) < MOST_KEPT:
                 kept.answers[key] = told
         if asked or "If-Match" in request.headers:
-            return _response(*told).make_conditional(request)
+            return conditional(_response(*told))
         return _response(*told)
 
     def _head(self) -> str:
@@ -102,6 +103,18 @@ class Answering:
         arguments = read(question, dict(request.args.lists()))
         require_own(g.token, f"ask:{question.name}", arguments)
         return strict_json.write(question.ask(self.shop, arguments).as_dict())
+
+
+def conditional(answer: BaseResponse) -> BaseResponse:
+    """The answer, or what there is instead where the request's conditions do not hold: 304, or a refusal with 412."""
+    environment, tag = dict(request.environ), answer.get_etag()[0]
+    wanted = environment.pop("HTTP_IF_MATCH", None)  # werkzeug refuses `*` too, which matches whatever there is
+    if wanted is not None:
+        tags = parse_etags(wanted)
+        if not (tags.star_tag or tags.is_strong(tag or "")):
+            said = "If-Match names another version than there is now; ask again without it"
+            raise Refusal(412, "precondition_failed", said)
+    return answer.make_conditional(environment)
 
 
 def _tag(state: tuple[str, int], key: Key, fixed: bool) -> str:

@@ -15,11 +15,13 @@ from sandtrack.errors import ShopFileError
 from sandtrack.ledger import system_clock
 
 from . import access, document, problems, recording, strict_json
-from .answering import Answering
+from .answering import Answering, conditional
 from .questions import QUESTIONS
 from .tokens import Tokens
 
 OPEN = "open"
+WAIT_S = 5.0
+"""A thread that waits for another program to write answers nobody: its client is soon told to try again."""
 View = Callable[..., ResponseReturnValue]
 
 
@@ -31,7 +33,7 @@ def make(config: Mapping[str, Any]) -> Flask:
     app.config.update(config)
     app.url_map.merge_slashes = False
     path, clock = app.config["SANDTRACK_SHOP"], app.config.get("SANDTRACK_CLOCK", system_clock)
-    shop = Shop.open(path, clock=clock)
+    shop = Shop.open(path, clock=clock, wait_s=WAIT_S)
     # Each thread of the server opens the file for itself; a connection must not go through a fork.
     shop.close()
     tokens = Tokens(app.config.get("SANDTRACK_TOKENS") or f"{path}.tokens", clock)
@@ -103,4 +105,4 @@ class Service:
         response = Response(self._written(), content_type="application/json")
         response.add_etag()
         response.headers["Cache-Control"] = "no-cache"
-        return response.make_conditional(request)
+        return conditional(response)

@@ -64,7 +64,8 @@ def of_error(error: SandtrackError, *, wrong: int = 422) -> dict[str, Any]:
         # People need the reason, not where on the server's disk the file lies.
         path = error.details.get("path")
         name = getattr(path, "name", "")
-        return body(503, error.code, error.message.replace(str(path), name) if name else error.message)
+        message = error.message.replace(str(path), name) if name else error.message
+        return body(503, _of_file(error), message)
     if isinstance(error, Conflict):
         return body(409, error.code, error.message, [_differs(error, name) for name in error.fields])
     if isinstance(error, AlreadyReversed | NoSuchRecord):
@@ -74,6 +75,12 @@ def of_error(error: SandtrackError, *, wrong: int = 422) -> dict[str, Any]:
     if isinstance(error, FieldError):
         return body(wrong, InputErrors.code, error.message, [error])
     return body(422, error.code, error.message)
+
+
+def _of_file(error: ShopFileError) -> str:
+    """A code for each thing that befalls a shop file: a program too can tell a full disk from a damaged file."""
+    fault = error.details.get("fault")
+    return f"{error.code}_{fault}" if fault and error.code != fault else error.code
 
 
 def _differs(error: Conflict, name: str) -> FieldError:

@@ -99,6 +99,10 @@ def _expect(sent: Request, media_type: str) -> None:
         raise Refusal(
             415, "unsupported_media_type", "the content is encoded; accepted: identity", {"Accept-Encoding": "identity"}
         )
+    if "If-Match" in sent.headers:
+        # RFC 9110, 13.1.1: what has no version matches none, and nothing may be done.
+        said = "records are added, never changed: there is no version to match; an id makes it safe to send one again"
+        raise Refusal(412, "precondition_failed", said)
 
 
 def _whole(sent: Request) -> bytes:

@@ -297,6 +297,8 @@ def _not_there(path: Path) -> ShopFileError:
 def _reachable(path: Path) -> Iterator[None]:
     try:
         yield
+    except FileNotFoundError:
+        raise _not_there(path) from None
     except OSError as problem:
         raise ShopFileError(
             f"{path} cannot be opened ({problem.strerror}): check that you may read it and its folder",

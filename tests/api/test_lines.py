@@ -175,11 +175,12 @@ def test_when_the_shop_file_fails_it_is_said(service: Running, monkeypatch: pyte
     def failing(ledger: Ledger, entries: Any) -> Any:
         calls.append(1)
         if len(calls) in (1, 3):
-            raise ShopFileError(f"{ledger.store.path} cannot grow: the disk is full", path=ledger.store.path)
+            path = ledger.store.path
+            raise ShopFileError(f"{path} cannot grow: the disk is full", path=path, fault="full")
         return append(ledger, entries)
 
     monkeypatch.setattr(Ledger, "append_all", failing)
-    body_of = is_problem(service.manager.send_lines(body), 503, "shop_file", "shop.sandtrack cannot grow")
+    body_of = is_problem(service.manager.send_lines(body), 503, "shop_file_full", "shop.sandtrack cannot grow")
     assert str(service.path) not in body_of["detail"]
     found = told(service, body)
     assert [one["outcome"] for one in found] == ["new"] * 10 + ["failed"] * 10

@@ -222,7 +222,7 @@ def test_a_shop_file_that_is_gone(service: Running):
     """If the shop file is taken away the service is unavailable, and says so to health too; it is there again later."""
     away = service.path.with_name("away")
     service.path.rename(away)
-    is_problem(service.nobody.get("/v1/health"), 503, "shop_file", "shop.sandtrack ")
-    is_problem(service.operator.get("/v1/stock"), 503, "shop_file")
+    is_problem(service.nobody.get("/v1/health"), 503, "shop_file_not_there", "shop.sandtrack ")
+    is_problem(service.operator.get("/v1/stock"), 503, "shop_file_not_there")
     away.rename(service.path)
     assert service.operator.get("/v1/stock").status_code == 200

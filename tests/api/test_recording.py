@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from sandtrack.ledger import Ledger
 from sandtrack.records import KINDS
 from sandtrack.shop import Shop
 
@@ -197,6 +199,19 @@ def test_another_media_type_is_refused(
     is_problem(answer, status, code)
     assert answer.headers[header[0]] == header[1]
     assert told(standing) == {}
+
+
+def test_while_another_program_writes(service: Running):
+    """A record is told soon to come again, questions are answered meanwhile, and sent again it is taken."""
+    store = service.app.extensions["sandtrack"].shop.ledger.store
+    assert store.wait_s <= 5  # all threads of the server may be waiting, and then questions do too
+    store.wait_s = 0.05
+    with closing(Ledger.open(service.path)) as other, other.store.writing():
+        answer = service.operator.send("count", record("count", "c"))
+        is_problem(answer, 503, "busy", "shop.sandtrack is busy: ")
+        assert answer.headers["Retry-After"] == "5"
+        assert service.operator.get("/v1/stock").status_code == 200
+    assert service.operator.send("count", record("count", "c")).status_code == 201
 
 
 def test_a_charset_may_be_said(service: Running):

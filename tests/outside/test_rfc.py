@@ -69,6 +69,7 @@ def problems(client: Client) -> dict[int, TestResponse]:
         404: client.get("/v1/nothing"),
         405: post("/v1/stock", headers=client.bearer),
         409: client.count(id="c-1", mass_kg=2),
+        412: client.get(STOCK, If_Match='"other"'),
         413: post("/v1/records/count", data=b" " * 4_000_001, content_type="application/json", headers=client.bearer),
         415: post("/v1/records/count", data=b"x", content_type="text/plain", headers=client.bearer),
         422: client.count(place="silo_nwe"),
@@ -125,7 +126,8 @@ def test_section_4_2_1_about_blank(client: Client):
     # The phrases of RFC 9110, section 15.5 (413 and 422 as this Python names them: RFC 7231 and 4918 have the same).
     phrases = {
         400: {"Bad Request"}, 401: {"Unauthorized"}, 403: {"Forbidden"}, 404: {"Not Found"},
-        405: {"Method Not Allowed"}, 409: {"Conflict"}, 413: {"Content Too Large", "Request Entity Too Large"},
+        405: {"Method Not Allowed"}, 409: {"Conflict"}, 412: {"Precondition Failed"},
+        413: {"Content Too Large", "Request Entity Too Large"},
         415: {"Unsupported Media Type"}, 422: {"Unprocessable Content", "Unprocessable Entity"},
     }  # fmt: skip
     for status, answer in problems(client).items():
@@ -294,7 +296,23 @@ def test_section_13_1_1_if_match(client: Client):
     """Section 13.1.1: 412 if no listed tag matches, by the strong comparison."""
     tag = client.get(STOCK).headers["ETag"]
     assert client.get(STOCK, If_Match=tag).status_code == 200
-    assert client.get(STOCK, If_Match='"other"').status_code == 412
+    assert client.get(STOCK, If_Match="*").status_code == 200
+    for path in (STOCK, "/v1/openapi.json"):
+        answer = client.get(path, If_Match='"other"')
+        assert (answer.status_code, answer.json["code"]) == (412, "precondition_failed")
+
+
+def test_section_13_1_1_of_what_has_no_version(client: Client):
+    """Section 13.1.1: the method must not be performed if no listed tag matches, and records have none; 13.2.1."""
+    sent = {"at": "2025-03-01", "place": "silo_new", "mass_kg": 1000, "id": "c-1"}
+    post = client.http.post
+    for tag in ('"other"', "*"):
+        answer = post("/v1/records/count", json=sent, headers=client.bearer | {"If-Match": tag})
+        assert (answer.status_code, answer.json["code"]) == (412, "precondition_failed")
+        answer = post("/v1/records", data=b"{}", content_type="text/csv", headers=client.bearer | {"If-Match": tag})
+        assert answer.status_code == 415
+    assert client.get("/v1/records?id=c-1").json["values"]["records"] == []
+    assert post("/v1/records/count", json=sent, headers=client.bearer | {"If-None-Match": "*"}).status_code == 201
 
 
 def test_section_9_3_2_head(client: Client):
