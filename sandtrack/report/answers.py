@@ -144,7 +144,7 @@ def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
             f"{100 * found['work_time_used_share']:.0f} % of the shortest likely work time"
         )
     elif found.get("fill_within_min") is not None:
-        lines.append(f"  fill     within {found['fill_within_min']:.0f} min")
+        lines.append(f"  fill     within {int(found['fill_within_min'])} min")
     flows = [
         f"{name.replace('_', ' ')} {units_show(rate, 'mass_flow', units)}"
         for name, rate in found["flows_kg_min"].items()

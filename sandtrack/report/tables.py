@@ -227,7 +227,7 @@ def _drawn(rows: list[Mapping[str, Any]]) -> list[str]:
             *(one.values[row["sand_temp_c"]] for one in moved),
             span(row, "strip"),
             span(row, "work"),
-            f"{row['fill_within_min']:.0f}",
+            f"{int(row['fill_within_min'])}",
             f"{100 * row['chance_to_strip']:.0f} %",
         )
         if row["serves"]
