@@ -233,6 +233,13 @@ def test_a_table_is_superseded_and_expires(shop: Shop, clock: Clock) -> None:
     assert states(shop) == [(3, "expired"), (2, "expired"), (1, "superseded")]
 
 
+def test_of_two_tables_of_one_minute_the_later_number_counts(shop: Shop) -> None:
+    """Whatever their ids are called: 2 takes the place of 1."""
+    for name in ("b", "a"):
+        shop.issue_table("m1", "furan", by="ida", id=name, **ASKED)
+    assert states(shop) == [(2, "valid"), (1, "superseded")]
+
+
 def test_an_issued_table_is_found_again_as_it_was(shop: Shop) -> None:
     """`records` finds it with its rows, basis and cautions, unchanged by checks that came after."""
     given = shop.issue_table("m1", "furan", by="ida", **ASKED)

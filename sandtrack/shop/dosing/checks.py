@@ -126,7 +126,8 @@ class Gathered:
 
 
 def _since(picture: Picture, half_life_days: float) -> int:
-    return picture.at - round(_HALF_LIVES * half_life_days * _DAY)
+    """From when on checks have not faded to nothing: the same all day, as their ages are."""
+    return times.day_start(picture.today, picture.zone) - round(_HALF_LIVES * half_life_days * _DAY)
 
 
 def state(picture: Picture, half_life_days: float) -> tuple[Any, ...]:
@@ -235,7 +236,7 @@ def catalyst(entry: BinderSystem) -> tuple[str, ...]:
 
 
 def _find_mix(picture: Picture, check: Seen) -> Found:
-    """The mix that a check was made on: the last one by its id, else by its mould."""
+    """The mix that a check was made on: the last one by its id, else by its mould, of the mixer that it names."""
     if "mix" in check.values:
         which, name = "r.kind = 'mix' AND r.id = ? AND r.at >= ? AND r.at <= ?", check.values["mix"]
         source = "record r"
@@ -244,12 +245,14 @@ def _find_mix(picture: Picture, check: Seen) -> Found:
         source = "movement m JOIN record r ON r.seq = m.event AND r.kind = 'mix'"
     else:
         return None
-    system, last = check.values.get("binder_system"), picture.reader.last
+    system, mixer, last = check.values.get("binder_system"), check.values.get("mixer"), picture.reader.last
     found: Found = picture.reader.connection.execute(
         f"SELECT r.seq, r.at FROM {source} WHERE {which} AND r.seq <= ? "
         "AND (? IS NULL OR json_extract(r.content, '$.binder_system') = ?) "
-        "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = r.seq AND v.record <= ?) ORDER BY r.at DESC LIMIT 1",
-        (name, check.at - _MIX_BEFORE_DAYS * _DAY, check.at, last, system, system, last),
+        "AND (? IS NULL OR json_extract(r.content, '$.mixer') = ?) "
+        "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = r.seq AND v.record <= ?) "
+        "ORDER BY r.at DESC, r.sender DESC, r.id DESC LIMIT 1",
+        (name, check.at - _MIX_BEFORE_DAYS * _DAY, check.at, last, system, system, mixer, mixer, last),
     ).fetchone()
     return found
 

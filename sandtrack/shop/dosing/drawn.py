@@ -8,24 +8,24 @@ from typing import Any
 import numpy as np
 
 from sandtrack.shop.answer import Answer
-from sandtrack.shop.dosing import systems
+from sandtrack.shop.dosing import lessons, systems
 from sandtrack.shop.dosing.learned import learned_law
 from sandtrack.shop.dosing.serving import COVERAGE, work_low
 from sandtrack.shop.dosing.warmth import Surroundings
 from sandtrack.shop.picture import Picture
-from sandtrack.trade.learning import backtest
 
-_FITS = 60  # of the walk through the checks: enough to tell, and soon done
 _TEMPS, _LEVERS = 61, 61
 
 
 def foretold(picture: Picture, binder_system: str, definition: str | None = None) -> dict[str, Any] | None:
     """Each check with the range that the checks before it gave; None where there is no check."""
     law = learned_law(picture, systems.named(picture.plant, binder_system), definition)
-    if law is None or not law.gathered.looks:
+    if law is None:
         return None
     checks = law.gathered.checks(picture)
-    walked = backtest(law.belief, checks, max(1, math.ceil(len(checks) / _FITS)))
+    walked = lessons.walked(picture, law, checks)
+    if walked is None:
+        return None
     return {
         "low_min": walked.low_min,
         "middle_min": walked.middle_min,

@@ -114,7 +114,8 @@ def tables(picture: Picture, number: int | None = None) -> Answer:
     """
     later: dict[tuple[Any, ...], int] = {}
     told, flags = [], []
-    for seen in picture.records(KIND, newest_first=True):
+    # Several may be of one minute: their numbers tell which came later.
+    for seen in sorted(picture.records(KIND), key=lambda one: (one.at, one.values["number"]), reverse=True):
         same = tuple(seen.values.get(name) for name in _SAME)
         one = _told(picture, seen, later.get(same))
         later[same] = one["number"]

@@ -239,13 +239,18 @@ def _of_another(belief: Belief) -> Belief:
 def _fit(kept: _Kept, belief: Belief, gathered: Gathered, checks: Checks) -> Learned | None:
     if not gathered.looks:
         return None
-    columns = (checks.temp_c, checks.lever, checks.earliest_min, checks.latest_min, checks.age_days, checks.lot)
-    key = (belief, *(column.tobytes() for column in columns))
+    key = learned_from(belief, checks)
     fit = kept.fits.get(key)
     if fit is None:
         fit = learn_from(belief, checks)
         _keep(kept.fits, key, fit)
     return fit if fit.checks else None
+
+
+def learned_from(belief: Belief, checks: Checks) -> tuple[Any, ...]:
+    """All that decides what is learned, to keep that by."""
+    columns: Any = (checks.temp_c, checks.lever, checks.earliest_min, checks.latest_min, checks.age_days, checks.lot)
+    return belief, *(column.tobytes() for column in columns)
 
 
 def _keep(kept: dict[Any, Any], key: Any, value: Any) -> None:

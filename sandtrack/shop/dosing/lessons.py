@@ -18,7 +18,7 @@ from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
 from sandtrack.shop.dosing import systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, catalyst, lever_of_mix
-from sandtrack.shop.dosing.learned import Law, learned_law
+from sandtrack.shop.dosing.learned import Law, learned_from, learned_law
 from sandtrack.shop.dosing.sands import ALIKE_SHARE
 from sandtrack.shop.dosing.serving import COVERAGE
 from sandtrack.shop.picture import Picture
@@ -66,8 +66,8 @@ def learned(picture: Picture, binder_system: str, definition: str | None = None)
         return _answer(picture, {"binder_system": own.key}, because=because, way=way)
     checks = law.gathered.checks(picture)
     known = law.learned or learn_from(law.belief, checks)
-    walked = _walked(picture, law, checks)
-    values = {**_of_the_checks(picture, law, known), **_of_the_law(law, known), **_trust(walked)}
+    trust = _trust(walked(picture, law, checks))
+    values = {**_of_the_checks(picture, law, known), **_of_the_law(law, known), **trust}
     flags = [*law.flags(), *_left_out(law)]
     basis = (
         law.basis(picture),
@@ -205,13 +205,12 @@ def _left_out(law: Law) -> list[Flag]:
 _WALKS: WeakKeyDictionary[Ledger, dict[Any, Backtest]] = WeakKeyDictionary()
 
 
-def _walked(picture: Picture, law: Law, checks: Checks) -> Backtest | None:
-    """The walk through the checks, kept by what they are: it takes a second where there are hundreds."""
+def walked(picture: Picture, law: Law, checks: Checks) -> Backtest | None:
+    """The walk through the checks, kept by what they say: it takes a second where there are hundreds."""
     if not len(checks):
         return None
     kept = _WALKS.setdefault(picture.ledger, {})
-    seqs = tuple(look.seen.seq for look in law.gathered.looks)
-    key = (law.belief, seqs, picture.today)
+    key = learned_from(law.belief, checks)
     if key not in kept:
         if len(kept) > _MOST_WALKS:
             kept.clear()
@@ -219,23 +218,23 @@ def _walked(picture: Picture, law: Law, checks: Checks) -> Backtest | None:
     return kept[key]
 
 
-def _trust(walked: Backtest | None) -> dict[str, Any]:
-    if walked is None:
+def _trust(test: Backtest | None) -> dict[str, Any]:
+    if test is None:
         return {"trusted": False, "trust_words": "Not yet: there is no check.", "backtest": None}
     told = {
-        "checks": walked.checks,
-        "closed": walked.closed,
-        "stride": walked.stride,
-        "inside_50": walked.inside_50,
-        "inside_80": walked.inside_80,
-        "inside_95": walked.inside_95,
-        "closed_inside_80": walked.closed_inside_80,
-        "error_pct": 100 * math.expm1(walked.error),
-        "error_default_pct": 100 * math.expm1(walked.error_default),
-        "error_mean_pct": 100 * math.expm1(walked.error_mean),
+        "checks": test.checks,
+        "closed": test.closed,
+        "stride": test.stride,
+        "inside_50": test.inside_50,
+        "inside_80": test.inside_80,
+        "inside_95": test.inside_95,
+        "closed_inside_80": test.closed_inside_80,
+        "error_pct": 100 * math.expm1(test.error),
+        "error_default_pct": 100 * math.expm1(test.error_default),
+        "error_mean_pct": 100 * math.expm1(test.error_mean),
     }
     plain = {name: None if math.isnan(value) else value for name, value in told.items()}
-    return {"trusted": walked.trusted, "trust_words": walked.words, "backtest": plain}
+    return {"trusted": test.trusted, "trust_words": test.words, "backtest": plain}
 
 
 def _next(picture: Picture, law: Law, known: Learned) -> dict[str, Any]:
