@@ -173,12 +173,22 @@ class Ledger:
         if values is None:
             values = self.forms.require(kind, content)
         own_at = offset = None
-        if sent_at is not None:
-            seen = self.clock() - sent_at
-            limit = self.setups().on(values.get("at", sent_at)).plant.limits.clock_offset_min * 60e6
-            if abs(seen) > limit and "at" in values:
-                own_at, offset = values["at"], seen
+        if sent_at is not None and "at" in values:
+            own_at, offset = self._off(values["at"], content["at"], sent_at)
         return Entry(kind, sender, record_id, _as_sent(content, kind), values, own_at, offset)
+
+    def _off(self, at: int, said: Any, sent_at: int) -> tuple[int | None, int | None]:
+        """The sender's own time where that is to be corrected, and how far its clock is off; None where it is not.
+
+        A day that somebody named, what happened after it was sent, and what would come to lie outside all years was
+        told by another clock than the one that is off: it stays as told.
+        """
+        seen = self.clock() - sent_at
+        limit = self.setups().on(at).plant.limits.clock_offset_min * 60e6
+        if abs(seen) <= limit:
+            return None, None
+        by_that_clock = at <= sent_at + limit and not _is_date(said) and times.served(at + seen, self.zone)
+        return at if by_that_clock else None, seen
 
     @contextmanager
     def writer(self) -> Iterator[Writer]:
@@ -246,6 +256,14 @@ def _as_sent(content: Any, what: str) -> str:
         return canonical(content)
     except FieldError as problem:
         raise InputErrors([problem], what=what) from None
+
+
+def _is_date(said: Any) -> bool:
+    try:
+        times.day(said)
+    except (TypeError, ValueError):
+        return False
+    return True
 
 
 _REVISING = frozenset({"plant", "reversal"})

@@ -25,7 +25,13 @@ class Entry(NamedTuple):
     """Content as sent, canonical."""
     values: Mapping[str, Any]
     own_at: int | None = None
+    """By the sender's clock, where the time is corrected for that."""
     offset_us: int | None = None
+    """How far the sender's clock was seen to be off."""
+
+    def corrected(self, at: int) -> int:
+        """A time of its content as it is to be booked."""
+        return at if self.own_at is None else at + (self.offset_us or 0)
 
 
 Prepared = tuple[int, Day, list[Move], booking.Counted | None]
@@ -45,7 +51,7 @@ def prepare(entry: Entry, setups: Setups) -> Prepared:
     ]
     if problems:
         raise InputErrors(problems, what=kind)
-    at = values["at"] + (entry.offset_us or 0)
+    at = entry.corrected(values["at"])
     day = setups.on(at)
     try:
         for path, mass in telling:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from datetime import date
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -143,8 +144,8 @@ class Reader:
                 self._days = (0, 0)
             else:
                 self._days = (
-                    times.day_start(times.day(first), self.zone) - 1,
-                    times.day_end(times.day(last), self.zone),
+                    times.day_start(date.fromisoformat(first), self.zone) - 1,
+                    times.day_end(date.fromisoformat(last), self.zone),
                 )
         return self._days
 
@@ -184,21 +185,21 @@ class Reader:
         if stop <= start:
             return
         first, last = times.day_of(start + 1, self.zone), times.day_of(stop, self.zone)
-        head = times.day_start(times.day(first), self.zone) - 1 != start and self._moved(
-            times.day_start(times.day(first), self.zone) - 1, start
+        head = times.day_start(date.fromisoformat(first), self.zone) - 1 != start and self._moved(
+            times.day_start(date.fromisoformat(first), self.zone) - 1, start
         )
-        day_end = times.day_end(times.day(last), self.zone)
+        day_end = times.day_end(date.fromisoformat(last), self.zone)
         tail = stop != day_end and self._moved(stop, day_end)
         if first == last:
             yield (start, stop) if head or tail else (first, last)
             return
         whole_from, whole_to = first, last
         if head:
-            rest = times.day_end(times.day(first), self.zone)
+            rest = times.day_end(date.fromisoformat(first), self.zone)
             yield (start, rest)
             whole_from = times.day_of(rest + 1, self.zone)
         if tail:
-            before = times.day_start(times.day(last), self.zone) - 1
+            before = times.day_start(date.fromisoformat(last), self.zone) - 1
             yield (before, stop)
             whole_to = times.day_of(before, self.zone)
         if whole_from <= whole_to:

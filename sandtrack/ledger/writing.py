@@ -247,7 +247,7 @@ class Writer:
                 sender=of["sender"],
                 id=of["id"],
             )
-        withdrawn_at = entry.values["at"] + (entry.offset_us or 0) if "at" in entry.values else self.now
+        withdrawn_at = entry.corrected(entry.values["at"]) if "at" in entry.values else self.now
         seq = self._record(entry, withdrawn_at, self.setups.on(self.now).revision)
         self.pending.write_rows()
         self.connection.execute("INSERT INTO reversal VALUES (?, ?)", (original, seq))

@@ -12,6 +12,7 @@ _MICROSECOND = timedelta(microseconds=1)
 _FORM = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(:\d\d([.,]\d{1,6})?)?([Zz]|[+-]\d\d:\d\d)?")
 _DATE = re.compile(r"\d{4}-\d\d-\d\d")
 FIRST_YEAR, LAST_YEAR = 1970, 2199
+_OUTSIDE = f"is outside the years {FIRST_YEAR} to {LAST_YEAR}"
 
 
 def zone(name: str) -> ZoneInfo:
@@ -32,6 +33,11 @@ def from_microseconds(instant_us: int, where: tzinfo) -> datetime:
     return (_EPOCH + timedelta(microseconds=instant_us)).astimezone(where)
 
 
+def served(instant_us: int, where: tzinfo) -> bool:
+    """Whether an instant lies on a day of the years that can be recorded and asked about."""
+    return FIRST_YEAR <= from_microseconds(instant_us, where).year <= LAST_YEAR
+
+
 def day(text: str) -> date:
     """Read YYYY-MM-DD; raise ValueError."""
     if not _DATE.fullmatch(text):
@@ -41,7 +47,7 @@ def day(text: str) -> date:
     except ValueError:
         raise ValueError("is not a day of the calendar") from None
     if not FIRST_YEAR <= found.year <= LAST_YEAR:
-        raise ValueError(f"is outside the years {FIRST_YEAR} to {LAST_YEAR}")
+        raise ValueError(_OUTSIDE)
     return found
 
 
@@ -97,7 +103,7 @@ def _read(raw: str | datetime, where: tzinfo | None, whole_day: str | None = Non
     else:
         moment = raw
     if not FIRST_YEAR <= moment.year <= LAST_YEAR:
-        raise ValueError(f"is outside the years {FIRST_YEAR} to {LAST_YEAR}")
+        raise ValueError(_OUTSIDE)
     if moment.tzinfo is None:
         if where is None:
             raise ValueError("has no offset, and no time zone is known; add the offset")
@@ -109,7 +115,10 @@ def _read(raw: str | datetime, where: tzinfo | None, whole_day: str | None = Non
                 raise ValueError("does not exist in the shop's time zone (clocks go forward); add the offset")
             raise ValueError("exists twice in the shop's time zone (clocks go back); add the offset")
         moment = first
-    return (moment - _EPOCH) // _MICROSECOND
+    found = (moment - _EPOCH) // _MICROSECOND
+    if where is not None and not served(found, where):  # told with another offset, on the other side of New Year
+        raise ValueError(_OUTSIDE)
+    return found
 
 
 @lru_cache(maxsize=8192)

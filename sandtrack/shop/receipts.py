@@ -41,11 +41,11 @@ def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
     if entry.offset_us is not None:
         yield Flag(
             "clock_off",
-            f"the sender's clock was {-entry.offset_us / 60e6:+.0f} min off; booked at "
-            f"{times.show(accepted.at, seen.zone)}",
+            f"the sender's clock was {-entry.offset_us / 60e6:+.0f} min off; booked "
+            f"{'as told, ' * (entry.own_at is None)}at {times.show(accepted.at, seen.zone)}",
             entry.sender,
         )
-    elif accepted.at > accepted.recorded + 60_000_000:
+    if entry.own_at is None and accepted.at > accepted.recorded + 60_000_000:
         yield Flag(
             "in_the_future", f"it is dated {times.show(accepted.at, seen.zone)}, which is still to come", entry.id
         )

@@ -119,6 +119,16 @@ def test_a_clock_that_is_off_is_seen(service: Running):
     assert told(service)["operator", "l-1"]["at"].startswith("2025-06-15T17:00")
 
 
+def test_a_clock_that_has_stopped_spoils_no_time(service: Running):
+    """A device whose clock fell back to 1970 sends what a person dated: booked as told, the clock is told of."""
+    sent = record("temperature", "l-1", at="2025-06-15T16:00:00+02:00", sent_at="1970-01-01T00:07:00Z")
+    answer = service.operator.send("temperature", sent)
+    assert answer.status_code == 201
+    assert [flag["code"] for flag in answer.json["flags"]] == ["clock_off"]
+    assert answer.json["flags"][0]["text"].endswith("min off; booked as told, at 2025-06-15T16:00+02:00")
+    assert [flag["code"] for flag in service.operator.get("/v1/attention").json["flags"]].count("clock_off") == 1
+
+
 @pytest.mark.parametrize(
     ("sent", "status", "code", "said"),
     [

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from datetime import UTC
+
 import pytest
 
 from sandtrack.errors import AlreadyReversed, Conflict, InputErrors, NoSuchRecord
 from sandtrack.ledger import Ledger
+from sandtrack.records import times
 
 from .shops import END_OF_TIME, PLANT, Clock, flow_kg, micros, revised, stock_kg, take_back, tell
 
@@ -100,18 +103,49 @@ def test_a_clock_that_is_off_is_corrected_and_its_own_time_kept(shop: tuple[Ledg
     """A clock behind or ahead by more than ten minutes: own time, offset and corrected time are kept."""
     ledger, clock = shop
     off_us = off_min * 60_000_000
-    content = {"at": "2025-03-10 08:00", "place": "silo_new", "mass_kg": 1}
+    own = clock.now - off_us - 3_600_000_000  # an hour before it was sent, by the same clock
+    content = {"at": times.show(own, UTC), "place": "silo_new", "mass_kg": 1}
     entry = ledger.entry("delivery", content, sender="scale", record_id="d", sent_at=clock.now - off_us)
     accepted = ledger.append(entry)
-    assert accepted.at == micros("2025-03-10 08:00") + off_us
+    assert accepted.at == own + off_us
     with ledger.store.reading() as connection:
         row = connection.execute("SELECT at, own_at, offset_us FROM record WHERE id = 'd'").fetchone()
-    assert row == (accepted.at, micros("2025-03-10 08:00"), off_us)
+    assert row == (accepted.at, own, off_us)
     assert stock_kg(ledger, "silo_new", "new_sand", "2099-01-01 00:00") == 1
     # sent again later, with another delay on the way: known, and nothing changes
     clock.now += 3_600_000_000
     again = ledger.append(ledger.entry("delivery", content, sender="scale", record_id="d", sent_at=clock.now))
     assert (again.new, again.at) == (False, accepted.at)
+
+
+@pytest.mark.parametrize(
+    ("kind", "at", "sent_at", "booked"),
+    [
+        ("count", "2024-12-31", "2025-01-02 05:00", micros("2025-01-01 00:00") - 1),  # a day that somebody named
+        ("delivery", "2025-01-01 08:00", "1970-01-01 01:07", micros("2025-01-01 08:00")),  # its clock has stopped
+        ("delivery", "2025-01-01 08:00", "2199-12-31 08:00", micros("2025-01-01 08:00")),  # it would come to be 1850
+    ],
+)
+def test_what_a_clock_that_is_off_did_not_tell_stays_as_told(
+    shop: tuple[Ledger, Clock], kind: str, at: str, sent_at: str, booked: int
+):
+    """A day, what was sent before it happened, what would lie outside all years: not moved; the clock is told of."""
+    ledger, clock = shop
+    content = {"at": at, "place": "silo_new", "mass_kg": 1}
+    entry = ledger.entry(kind, content, sender="tablet", record_id="r", sent_at=micros(sent_at))
+    assert ledger.append(entry).at == booked
+    with ledger.store.reading() as connection:
+        row = connection.execute("SELECT at, own_at, offset_us FROM record WHERE id = 'r'").fetchone()
+    assert row == (booked, None, clock.now - micros(sent_at))
+    assert stock_kg(ledger, "silo_new", "new_sand", "2099-01-01 00:00") == 1
+    assert list(ledger.verify()) == []
+
+
+@pytest.mark.parametrize("at", ["1970-01-01T00:00:00+05:00", "2199-12-31T23:59:00-12:00"])
+def test_a_time_of_another_year_in_the_shop_is_bad(ledger: Ledger, at: str):
+    """The years that can be recorded are the shop's own: Stockholm has 1969 or 2200 then."""
+    with pytest.raises(InputErrors, match="is outside the years 1970 to 2199"):
+        tell(ledger, "delivery", "d", {"at": at, "place": "silo_new", "mass_kg": 1})
 
 
 def test_a_clock_that_is_nearly_right_is_believed(shop: tuple[Ledger, Clock]):

@@ -162,7 +162,7 @@ def clock_off(recent: Recent) -> Iterator[Flag]:
     picture, reader = recent.picture, recent.picture.reader
     marks = ", ".join("?" * len(KINDS))
     rows = reader.connection.execute(
-        "SELECT sender, count(*), max(at), offset_us FROM record WHERE own_at IS NOT NULL "  # offset of the latest
+        "SELECT sender, count(own_at), max(at), offset_us FROM record WHERE offset_us IS NOT NULL "  # of the latest
         f"AND kind IN ({marks}) AND at >= ? AND at <= ? AND seq <= ? GROUP BY sender",
         (*KINDS, recent.since, picture.at, reader.last),
     )
