@@ -126,6 +126,14 @@ def _binder_systems(plant: Plant) -> Iterator[FieldError]:
                 reason="is missing: speed of this family is set by its amount",
                 accepted="the key of the catalyst",
             )
+        first, second = system.part_1_share, system.part_2_share
+        if first is not None and second is not None and abs(first + second - 1) > 1e-9:
+            yield FieldError(
+                field=f"{at}.part_2_share",
+                value=second,
+                reason=f"and part_1_share, {first:g}, are not the whole binder",
+                accepted="shares that make 1, or one of the two alone",
+            )
         urethane = system.family in ("phenolic_urethane", "alkyd_urethane")
         for name in ("part_1", "part_2") if urethane else ("resin",):
             if not getattr(system, name):

@@ -69,6 +69,17 @@ class Span(f.Field):
         return (low, high)
 
 
+class AmountSpan(Span):
+    """Lowest and highest of an amount."""
+
+    def parse(self, raw: Any) -> tuple[float, float]:
+        low, high = super().parse(raw)
+        if low < 0 or high == 0:
+            reason = "holds less than nothing" if low < 0 else "is nothing"
+            raise self.error(raw, reason, "0 or more, not both 0")
+        return (low, high)
+
+
 class TimeOfDay(f.Field):
     """A time by the shop's clock, on any day."""
 
@@ -220,13 +231,13 @@ class BinderSystem:
     part_1_share: float | None = told(f.Share("share of part 1 in the binder"))
     part_2_share: float | None = told(f.Share("share of part 2 in the binder"))
     resin_pct: float = told(f.Percent("resin (urethanes: both parts), on sand", required=True, above=0, most=20))
-    resin_window_pct: tuple[float, float] | None = told(Span("lowest and highest resin, on sand"))
-    catalyst_pct: float | None = told(f.Percent("usual catalyst, on its base", most=200))
-    catalyst_window_pct: tuple[float, float] | None = told(Span("lowest and highest catalyst, on its base"))
+    resin_window_pct: tuple[float, float] | None = told(AmountSpan("lowest and highest resin, on sand"))
+    catalyst_pct: float | None = told(f.Percent("usual catalyst, on its base", most=200, above=0))
+    catalyst_window_pct: tuple[float, float] | None = told(AmountSpan("lowest and highest catalyst, on its base"))
     fast_share: float | None = told(f.Share("usual share of the fast grade"))
     reclaimed_share: float | None = told(f.Share("usual share of reclaimed sand"))
     usual_strip_min: float | None = told(f.Minutes("strip time wanted where nothing else is said", above=0))
-    work_share: float | None = told(f.Share("work time as a share of strip time"))
+    work_share: float | None = told(f.Share("work time as a share of strip time", above=0))
     work_definition: str = told(f.Choice("how the end of the work time is judged", words=DEFINITIONS), "")
     sand_window_c: tuple[float, float] | None = told(Span("lowest and highest sand temperature"))
     reference: Reference | None = told(Nested(Reference, "strip time known at one setting"))
@@ -311,15 +322,15 @@ class Limits:
     number_reuse_h: float = told(f.Hours("a mix this soon after a knock-out asks: number used again?"), 48.0)
     mould_standing_h: float = told(f.Hours("a mould standing longer is raised"), 72.0)
     clock_offset_min: float = told(f.Minutes("a sender's clock off by more is corrected and raised"), 10.0)
-    work_time_share: float = told(f.Share("most of the work time that a fill may plan to use"), 0.75)
-    chance_to_strip: float = told(f.Share("chance of having stripped that a setting aims at", above=0), 0.8)
+    work_time_share: float = told(f.Share("most of the work time that a fill may plan to use", above=0), 0.75)
+    chance_to_strip: float = told(f.Share("chance of having stripped that a setting aims at", above=0, most=0.999), 0.8)
     cover_days_warn: float = told(f.Number("days of cover below which stock is raised", least=0), 5.0)
-    draw_window_days: float = told(f.Number("days over which the draw is averaged", above=0), 28.0)
+    draw_window_days: float = told(f.Number("days over which the draw is averaged", above=0, most=3660), 28.0)
     loss_warn_pct: float = told(f.Percent("difference at a count, of what moved, that is raised"), 3.0)
     double_entry_min: float = told(f.Minutes("like records this close together are raised"), 10.0)
     level_gap_pct: float = told(f.Percent("gap between a level and the book that is raised"), 10.0)
-    sand_moved_c: float = told(f.Number("change of the sand's temperature that asks for a new setting"), 3.0)
-    table_valid_h: float = told(f.Hours("how long a table of settings may be used", above=0), 24.0)
+    sand_moved_c: float = told(f.Number("change of the sand's temperature that asks for a new setting", above=0), 3.0)
+    table_valid_h: float = told(f.Hours("how long a table of settings may be used", least=0.1), 24.0)
 
 
 TABLES: Mapping[str, type[Any]] = {

@@ -267,16 +267,13 @@ class Quantity(Field):
 
     @property
     def span(self) -> str:
-        low = (
-            f"{self.least:g}"
-            if self.least is not None
-            else f"more than {self.above:g}"
-            if (self.above is not None)
-            else ""
-        )
-        high = f"{self.most:g}" if self.most is not None else ""
-        text = f"{low} to {high}" if low and high else f"{low} or more" if low else f"up to {high}"
-        text = f"more than {self.above:g}" if self.above is not None and not high else text
+        up_to = "" if self.most is None else f"up to {self.most:g}"
+        if self.above is not None:
+            text = f"more than {self.above:g}" + (f", {up_to}" if up_to else "")
+        elif self.least is not None:
+            text = f"{self.least:g} or more" if self.most is None else f"{self.least:g} to {self.most:g}"
+        else:
+            text = up_to
         return f"{text} {self.shown_unit}".strip()
 
 
