@@ -229,6 +229,20 @@ def test_a_reading_of_mixed_sand_goes_before_an_estimate(shop: Shop) -> None:
     assert not shop.setting("m1", "furan", at="2025-03-04 07:31").possible
 
 
+def test_no_estimate_where_the_sand_drawn_is_not_told(make_shop: Make, content: dict[str, Any]) -> None:
+    """Of two silos without their shares, or of no silo at all: neither a temperature nor an acid demand is made up."""
+    del content["binder_systems"]["furan"]["reclaimed_share"]
+    content["binder_systems"]["ester"]["reclaimed_share"] = 0
+    content["mixers"]["m1"]["draws"]["ester"] = {}
+    shop = make_shop(content)
+    silo(shop, "silo_f", 20)
+    silo(shop, "silo_new", 5)
+    acid_test(shop, "silo_new", 40)
+    for system in ("furan", "ester"):
+        assert "temperature of the mixed sand is not given" in shop.setting("m1", system).because
+    assert "acid_demand" not in codes(shop.setting("m1", "furan", 20))
+
+
 # -- acid demand ----------------------------------------------------------------------------------------------------
 
 

@@ -8,6 +8,7 @@ from sandtrack.plant import Mixer
 from sandtrack.records import times
 from sandtrack.shop import laboratory
 from sandtrack.shop.answer import Flag
+from sandtrack.shop.dosing import sands
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import Picture
 from sandtrack.trade.acid import acid_taken_up_pct
@@ -23,9 +24,8 @@ def demand(picture: Picture, mixer: Mixer, system: System) -> Iterator[Flag]:
     """Flags on the acid demand of the sands that a mixer draws for an acid cure, by their last tests."""
     if not system.family.key.endswith("_acid"):
         return
-    draws, share = mixer.draws.get(system.key, {}), system.entry.reclaimed_share
-    parts = {draws.get("new_sand", ""): 1.0 - (share or 0.0), draws.get("reclaimed_sand", ""): share or 0.0}
-    found = _latest(picture, {place for place, part in parts.items() if place and part > 0})
+    parts = sands.by_place(picture, mixer, system)
+    found = _latest(picture, set(parts) or set(sands.places(picture, mixer, system).values()))
     for result in found.values():
         for name, value, limits in laboratory.outside(picture, result):
             if name == _NAME:
@@ -35,9 +35,8 @@ def demand(picture: Picture, mixer: Mixer, system: System) -> Iterator[Flag]:
                     "ask for a test piece before the acid is changed"
                 )
                 yield Flag("acid_demand_outside", text, result.place)
-    wanted = {place for place, part in parts.items() if place and part > 0}
     usual = system.usual
-    if not wanted or set(found) != wanted or not usual:
+    if not parts or set(found) != set(parts) or not usual:
         return
     blend = sum(parts[place] * (result.value(_NAME) or 0.0) for place, result in found.items())
     strength = picture.day.find("materials", system.entry.catalyst).strength_pct or _USUAL_STRENGTH_PCT

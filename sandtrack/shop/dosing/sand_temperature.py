@@ -9,6 +9,7 @@ from typing import NamedTuple
 from sandtrack.plant import Mixer
 from sandtrack.records import times
 from sandtrack.shop.answer import Basis, Flag
+from sandtrack.shop.dosing import sands
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import Picture
@@ -91,21 +92,14 @@ def supposed(value_c: float) -> SandTemperature:
 
 def _estimated(picture: Picture, machine: Mixer, system: System) -> SandTemperature | None:
     """From the last temperature of each silo of the last day, by the usual shares; None where one is missing."""
-    share, draws = system.entry.reclaimed_share, machine.draws.get(system.key, {})
-    parts = {draws.get("new_sand", ""): 1.0 - (share or 0.0), draws.get("reclaimed_sand", ""): share or 0.0}
-    if share is None:  # one sand is drawn, or it is not known how much of each
-        drawn = [place for place in parts if place]
-        if len(drawn) != 1:
-            return None
-        parts = {drawn[0]: 1.0}
-    parts = {place: part for place, part in parts.items() if part > 0}
+    parts = sands.by_place(picture, machine, system)
     seen: dict[str, Reading] = {}
     since = picture.at - round(OLDEST_H * _HOUR)
     for record in picture.records("temperature", since=since, newest_first=True, naming=set(parts)):
         place, value = record.values.get("place", ""), record.values["value_c"]
         if record.values["what"] == "place" and place in parts and LOWEST_C <= value <= HIGHEST_C:
             seen.setdefault(place, Reading(record.at, value, f"{record.kind} {record.id}"))
-    if set(seen) != set(parts):
+    if not parts or set(seen) != set(parts):
         return None
     value_c = float(blend_temp_c(list(parts.values()), [seen[place].value_c for place in parts]))
     told = ", ".join(

@@ -32,19 +32,34 @@ def of_mix(picture: Picture, seq: int, at: int) -> Sand | None:
     return {material: mass / masses.total() for material, mass in masses.items()} or None
 
 
-def drawn(picture: Picture, mixer: Mixer, system: System) -> Sand | None:
-    """The sand that a mixer draws by the usual share of reclaimed sand; None where the set-up does not say it."""
-    day, share = picture.day, system.entry.reclaimed_share
-    sands = {
-        stream: material
-        for stream, place in mixer.draws.get(system.key, {}).items()
+def places(picture: Picture, mixer: Mixer, system: System) -> dict[str, str]:
+    """Place of each sand that a mixer draws for a system, by its stream."""
+    day, draws = picture.day, mixer.draws.get(system.key, {})
+    return {
+        stream: place
+        for stream, place in draws.items()
         if (material := day.material_at(place)) and day.is_sand(material)
     }
-    if len(set(sands.values())) == 1:
-        return dict.fromkeys(sands.values(), 1.0)
-    if share is None or set(sands) != {"new_sand", "reclaimed_sand"}:
-        return None
-    return {sands["new_sand"]: round(1 - share, 9), sands["reclaimed_sand"]: share}
+
+
+def by_place(picture: Picture, mixer: Mixer, system: System) -> dict[str, float]:
+    """Share of the sand drawn from each place, by the usual share of reclaimed; empty where the set-up tells none."""
+    own, share = places(picture, mixer, system), system.entry.reclaimed_share
+    if len(set(own.values())) == 1:
+        return dict.fromkeys(own.values(), 1.0)
+    if share is None or set(own) != {"new_sand", "reclaimed_sand"}:
+        return {}
+    parts = {own["new_sand"]: round(1 - share, 9), own["reclaimed_sand"]: share}
+    return {place: part for place, part in parts.items() if part > 0}
+
+
+def drawn(picture: Picture, mixer: Mixer, system: System) -> Sand | None:
+    """The sand that a mixer draws by the usual share of reclaimed sand; None where the set-up does not say it."""
+    material = picture.day.material_at
+    kinds = {material(place) for place in places(picture, mixer, system).values()}
+    if len(kinds) == 1:
+        return dict.fromkeys(kinds, 1.0)
+    return {material(place): part for place, part in by_place(picture, mixer, system).items()} or None
 
 
 def told_apart(sands: Iterable[Sand]) -> tuple[Sand, ...]:
