@@ -13,7 +13,7 @@ import statsmodels.api as sm
 from scipy import integrate, optimize, special, stats
 
 from sandtrack.trade.learning import Belief, learn
-from sandtrack.trade.learning._normal import between, cdf, mixture_quantile, tail_ratio
+from sandtrack.trade.learning._normal import between, cdf, mixture_cdf, mixture_quantile, tail_ratio
 
 BELIEF = Belief.default(strip_time_min=60, at_temp_c=20, at_lever=35)
 PLAIN = {
@@ -263,3 +263,9 @@ def test_quantile_of_a_mixture():
         (x,) = mixture_quantile(chance, np.array(means)[:, None], np.array(sds)[:, None], weights)
         parts = [integrate.quad(stats.norm(m, s).pdf, m - 12 * s, x)[0] for m, s in zip(means, sds, strict=True)]
         assert np.dot(weights, parts) == pytest.approx(chance, abs=1e-8)
+
+
+def test_a_mixtures_chance_is_never_above_one():
+    """A ninth nine times over is a hair more than 1 in floating point; a chance is not."""
+    ones = np.ones((9, 1))
+    assert mixture_cdf(np.array([99.0]), ones, ones, np.full(9, 1 / 9)) == 1.0

@@ -79,8 +79,8 @@ def between(low: Array, high: Array) -> tuple[Array, Array, Array]:
 
 
 def mixture_cdf(x: Array, means: Array, sds: Array, weights: Array) -> Array:
-    """Chance below x of a mixture of normals; nodes along the first axis."""
-    total: Array = np.tensordot(weights, cdf((x - means) / sds), axes=1)
+    """Chance below x of a mixture of normals; nodes along the first axis. Never above 1 by the dust of its sum."""
+    total: Array = np.minimum(np.tensordot(weights, cdf((x - means) / sds), axes=1), 1.0)
     return total
 
 
