@@ -20,6 +20,7 @@ from sandtrack.shop.dosing.serving import COVERAGE
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import KG, Picture, Seen
 from sandtrack.trade.learning.checks import NOT_RECORDED
+from sandtrack.trade.learning.protocol import StripTimes
 
 _HOUR = 3_600_000_000
 _MINUTE = 60_000_000
@@ -232,7 +233,7 @@ class _Questions:
         self.picture = picture
         self.laws: dict[str, Law] = {}
         self._known: dict[tuple[int, str, str | None], tuple[System, Law | None]] = {}
-        self._asked: dict[int, tuple[Law, dict[int, tuple[int, float, float, int, float]]]] = {}
+        self._asked: dict[int, tuple[Law, StripTimes, dict[int, tuple[int, float, float, int, float]]]] = {}
 
     def ask(self, mould: _Mould, mix: Seen) -> None:
         """Ask by a mix's own record, once for all moulds that it filled; flags where that does not say enough."""
@@ -245,8 +246,9 @@ class _Questions:
         if temp is None or lever is None:
             return
         self.laws[system.key] = law
-        lot = law.label(lot_of_mix(self.picture, system, mix), sands.of_mix(self.picture, mix.seq, mix.at))
-        _, rows = self._asked.setdefault(id(law), (law, {}))
+        sand = sands.of_mix(self.picture, mix.seq, mix.at)
+        lot, strip_times = law.label(lot_of_mix(self.picture, system, mix), sand), law.times_on(sand)
+        *_, rows = self._asked.setdefault(id(strip_times), (law, strip_times, {}))
         kg = sum(mould.held_mg.values()) / KG
         kg = min(kg, rows[mix.seq][4]) if mix.seq in rows else kg  # the smallest follows the air soonest
         rows[mix.seq] = (mix.at, temp, lever, NOT_RECORDED if lot is None else lot, kg)
@@ -254,9 +256,9 @@ class _Questions:
     def answered(self) -> dict[int, _Clock]:
         """Clock of each mix by its place in the chain."""
         found: dict[int, _Clock] = {}
-        for law, rows in self._asked.values():
+        for law, strip_times, rows in self._asked.values():
             at, temp, lever, lot, kg = (np.array(column) for column in zip(*rows.values(), strict=True))
-            spans = np.array(law.times.strip_range_min(temp, lever, coverage=COVERAGE, lot=lot))
+            spans = np.array(strip_times.strip_range_min(temp, lever, coverage=COVERAGE, lot=lot))
             passed = (self.picture.at - at) / _MINUTE
             energy = law.cure_law.activation_energy_kj_mol
             for row, filled_at in enumerate(at.tolist()):
@@ -264,7 +266,7 @@ class _Questions:
                 if mould is not None:
                     spans[:, row] = [mould.later_min(kept) for kept in spans[:, row].tolist()]
                     passed[row] = mould.kept_min(passed[row])
-            chance = law.times.chance_by(np.where(passed > 0, passed, 1.0), temp, lever, lot=lot)
+            chance = strip_times.chance_by(np.where(passed > 0, passed, 1.0), temp, lever, lot=lot)
             ends = [(at + np.round(span * _MINUTE)).astype(np.int64).tolist() for span in spans]
             chances = np.where(passed > 0, chance, 0.0).tolist()
             found |= {seq: _Clock(*one) for seq, *one in zip(rows, *ends, chances, strict=True)}

@@ -183,6 +183,16 @@ def test_a_new_lot_widens_the_range():
     assert restless.lot_sd[1] > 2 * calm.lot_sd[1]
 
 
+def test_lots_can_be_taken_to_differ_more():
+    """By hand: spread 0.01 known, 0.07 at the least: the variance of a new lot grows by 0.0049 - 0.0001; no other's."""
+    surely = replace(BELIEF, lot_sd=0.01, lot_sd_spread=0.0)
+    known = taught([40.0] * 9, [44.0] * 9, belief=surely, lot=[1, 2, 3] * 3)
+    for lot, more in ((9, 0.0048), (2, 0.0)):
+        (means, sds, _), (same, wider, _) = (each.ln_time(20, 35, lot) for each in (known, known.with_lots_apart(0.07)))
+        assert np.array_equal(means, same)
+        assert wider**2 - sds**2 == pytest.approx(more, abs=1e-12)
+
+
 def test_checks_of_a_new_lot_confirm_it():
     """A few checks of the new lot take most of the widening away, and move to where it stands."""
     rng = np.random.default_rng(4)

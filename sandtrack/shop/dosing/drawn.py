@@ -78,18 +78,19 @@ def region(picture: Picture, answer: Answer) -> dict[str, Any] | None:
     if law is None or values.get("wanted_strip_min") is None or "sand_temp_c" not in values:
         return None
     temp, by, fill = values["sand_temp_c"], values["wanted_strip_min"], found.get("fill_time_min")
-    lot = law.label(values.get("resin_lot", ""), values.get("sand_shares"))
+    sand = values.get("sand_shares")
+    strip_times, lot = law.times_on(sand), law.label(values.get("resin_lot", ""), sand)
     window, settings = system.family.sand_window_c, system.settings()
     across = np.linspace(min(window.low, temp) - 3, max(window.high, temp) + 3, _TEMPS)
     up = np.linspace(settings[0], settings[-1], _LEVERS)
     temps, levers = np.meshgrid(across, up)
-    low, middle, _ = law.times.strip_range_min(temps.ravel(), levers.ravel(), coverage=COVERAGE, lot=lot)
+    low, middle, _ = strip_times.strip_range_min(temps.ravel(), levers.ravel(), coverage=COVERAGE, lot=lot)
     work = work_low(system, low, middle)
     kept = by
     if (point := found.get("slowest_point")) is not None:
         around = Surroundings.again(law.cure_law.activation_energy_kj_mol, point)
         kept, work = around.kept_min(temps.ravel(), by), around.quickest_min(temps.ravel(), work)
-    strips = law.times.chance_by(kept, temps.ravel(), levers.ravel(), lot=lot) >= values["wanted_chance"] * (1 - 1e-9)
+    strips = strip_times.chance_by(kept, temps.ravel(), levers.ravel(), lot=lot) >= values["wanted_chance"] * (1 - 1e-9)
     fills = np.ones(strips.shape, bool) if fill is None else fill <= limits.work_time_share * work
     grade = system.family.lever == "grade"
     scale = 100.0 if grade else 1.0

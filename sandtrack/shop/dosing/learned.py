@@ -54,6 +54,18 @@ class Law:
         """What to ask for ranges, chances and settings."""
         return self.belief if self.learned is None else self.learned
 
+    def times_on(self, sand: Sand | None) -> StripTimes:
+        """The same for a sand: of one unlike the only kind that was checked, lots alike say nothing."""
+        return self._sands_apart if self._only_believed(sand) else self.times
+
+    @cached_property
+    def _sands_apart(self) -> StripTimes:
+        return self.belief if self.learned is None else self.learned.with_lots_apart(self.belief.lot_sd)
+
+    def _only_believed(self, sand: Sand | None) -> bool:
+        """Whether how far a sand differs is a belief, as no second kind was checked yet."""
+        return len(self.gathered.sands) == 1 and not self.gathered.knows_sand(sand)
+
     @property
     def cure_law(self) -> CureLaw:
         """Law in the middle of what is known; an energy or exponent below 0 counts as 0."""
@@ -179,10 +191,12 @@ class Law:
                 found.append(Flag("lot_not_checked", text, lot))
             return found
         checked = "; ".join(words(picture, kind) for kind in gathered.sands)
+        by = "what lots and sands have differed so far"
+        if self._only_believed(sand):
+            by = f"what lots have differed so far, and {100 * self.belief.lot_sd:.0f} % (one sd, a guess) at the least"
         text = (
             f"no check was made yet on this sand ({words(picture, sand)}), only on {checked}; a share more than "
-            f"{ALIKE_SHARE:g} off counts as another sand: the range is wider, by what lots and sands have differed so "
-            "far; a test piece first"
+            f"{ALIKE_SHARE:g} off counts as another sand: the range is wider, by {by}; a test piece first"
         )
         return [*found, Flag("sand_not_checked", text, self.system.key)]
 

@@ -59,11 +59,12 @@ def _told(picture: Picture, mixer: Mixer, job: Job, other: System) -> Iterator[s
 
 def by_system(picture: Picture, mixer: Mixer, job: Job, law: Law, system: System, lots: list[Lot]) -> Job:
     """The same box in another binder system, or in its own as mixes of another purpose go by it."""
+    drawn = sands.drawn(picture, mixer, system)
     return replace(
         job,
         pumped=pumped(picture, mixer, system),
-        law=law.times,
-        lot=law.label(law.lot_now(lots), sands.drawn(picture, mixer, system)),
+        law=law.times_on(drawn),
+        lot=law.label(law.lot_now(lots), drawn),
         around=None if job.around is None else replace(job.around, energy_kj_mol=law.cure_law.activation_energy_kj_mol),
     )
 

@@ -225,7 +225,7 @@ def _answered(draft: _Draft) -> Answer:
     box, lot, drawn = asked.box_kg, law.lot_now(lots), sands.drawn(picture, asked.mixer, system)
     job = Job(
         pumped=delivery,
-        law=law.times,
+        law=law.times_on(drawn),
         sand_temp_c=temp,
         chance=asked.numbers.get("chance", limits.chance_to_strip),
         work_time_share=limits.work_time_share,

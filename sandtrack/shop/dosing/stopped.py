@@ -80,7 +80,7 @@ def stopped(
     if not lot:
         lot = law.lot_now(readiness.lots(picture, asked.mixer, asked.system))
     own = sands.drawn(picture, asked.mixer, asked.system) if mix is None else sands.of_mix(picture, mix.seq, mix.at)
-    strip = law.times.strip_range_min(sand.value_c, lever, coverage=COVERAGE, lot=law.label(lot, own))
+    strip = law.times_on(own).strip_range_min(sand.value_c, lever, coverage=COVERAGE, lot=law.label(lot, own))
     work = work_min(asked.system, strip)
     around = asked.around(law.cure_law)
     if around is not None:

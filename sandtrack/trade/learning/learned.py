@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -94,6 +94,44 @@ class Learned:
     def alarm(self) -> bool:
         """Whether the law jumped within the last few checks. [-]"""
         return any(jump.checks_since < ALARM_CHECKS for jump in self.jumps)
+
+    def with_lots_apart(self, lot_sd: float) -> Learned:
+        """The same, but what is not known of a lot is as wide as a stated spread between lots at the least. [-]
+
+        Parameters
+        ----------
+        lot_sd : float
+            Least spread between lots, sd of ln(time), 0 or more. [-]
+
+        Returns
+        -------
+        Learned
+            With the same answers for lots among the checks. [-]
+
+        Raises
+        ------
+        FieldError
+            A spread below 0.
+
+        Notes
+        -----
+        For a kind of change that no check has shown yet: how far lots differ says little of it. The variance of a new
+        lot grows by lot_sd² less that of the spread learned, at each noise considered where it is smaller.
+
+        Source
+        ------
+        derived: sum of variances.
+
+        Examples
+        --------
+        >>> from sandtrack.trade.learning import learn
+        >>> belief = Belief.default(strip_time_min=60, at_temp_c=20, at_lever=35)
+        >>> shop = learn(belief, temp_c=[], lever=[], earliest_min=[], latest_min=[], age_days=[])
+        >>> [round(t) for t in shop.with_lots_apart(0.3).strip_range_min(20, 35, lot=1)]
+        [27, 60, 134]
+        """
+        least = single(lot_sd, field="lot_sd", at_least=0.0)
+        return replace(self, mixture=replace(self.mixture, lot_sd=np.maximum(self.mixture.lot_sd, least)))
 
     def strip_range_min(
         self, temp_c: Numbers, lever: Numbers, *, coverage: float = 0.8, lot: Any = None
