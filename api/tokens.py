@@ -139,6 +139,8 @@ class Tokens:
             stat = os.stat(self._name)  # noqa: PTH116 - twice as quick as pathlib, at each request
         except FileNotFoundError:
             return {}
+        except OSError as problem:
+            raise self._unusable(problem) from problem
         seen = (stat.st_dev, stat.st_ino, stat.st_mtime_ns, stat.st_size)
         if self._read[0] == seen:
             return self._read[1]
@@ -176,7 +178,14 @@ class Tokens:
         try:
             yield
         except (sqlite3.Error, OSError) as problem:
-            raise ShopFileError(f"{self.path} cannot be used ({problem})", path=self.path) from problem
+            raise self._unusable(problem) from problem
+
+    def _unusable(self, problem: Exception) -> ShopFileError:
+        return ShopFileError(
+            f"{self.path} cannot be used ({problem}): see that this user may read and write it and its folder, and "
+            "that the disk has room; if it is damaged, delete it and make the tokens anew",
+            path=self.path,
+        )
 
 
 def _hash(secret: str) -> bytes:

@@ -17,6 +17,9 @@ from sandtrack.shop import Answer, Receipt, Shop
 
 ANSWERED, NO, BAD_INPUT, SHOP_FILE, VERIFY_FAILED = 0, 1, 2, 3, 4
 
+ANY_FILE = click.Path(path_type=Path, readable=False)
+"""A file that the library is to complain of, with its own words and exit code, not click."""
+
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -27,7 +30,7 @@ def shop_option(command: Command) -> Command:
         "shop_file",
         envvar="SANDTRACK_SHOP",
         metavar="FILE",
-        type=click.Path(path_type=Path),
+        type=ANY_FILE,
         help="The shop file; or set SANDTRACK_SHOP.",
     )(command)
 

@@ -7,16 +7,16 @@ from pathlib import Path
 
 import click
 
-from sandtrack.cli.common import explained, opened, shop_option
+from sandtrack.cli.common import ANY_FILE, explained, opened, shop_option
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.shop import Shop
 
 
 @click.command()
-@click.argument("file", required=False, type=click.Path(path_type=Path), metavar="[FILE]")
+@click.argument("file", required=False, type=ANY_FILE, metavar="[FILE]")
 @click.option(
     "--to",
-    type=click.Path(path_type=Path),
+    type=ANY_FILE,
     metavar="PATH",
     help="The copy to make, or a folder for it; else beside the shop file, under a name with the time.",
 )
@@ -46,7 +46,7 @@ def _named(shop_file: Path, to: Path | None) -> Path:
 
 
 @click.command()
-@click.argument("backup_file", type=click.Path(path_type=Path), metavar="BACKUP")
+@click.argument("backup_file", type=ANY_FILE, metavar="BACKUP")
 @click.option("--older-too", is_flag=True, help="Also put back an older state over a newer one.")
 @shop_option
 @explained

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from sandtrack.errors import ShopFileError
 from sandtrack.ledger.connections import uri
 from sandtrack.ledger.faults import explained
-from sandtrack.ledger.making import check_place, made_whole, publish, second_name, to_disk
+from sandtrack.ledger.making import begin_like, check_place, made_whole, publish, say_of, second_name, to_disk
 from sandtrack.ledger.picture import Violation
 from sandtrack.ledger.store import WAIT_S, Store, beside, cannot_write
 
@@ -47,15 +47,16 @@ def backup(ledger: Ledger, to: str | Path) -> Head:
     """
     with made_whole(to, local=False) as making:
         with ledger.store.reading() as connection:
-            copy(connection, making)
+            copy(connection, making, like=ledger.store.path)
         with closing(sqlite3.connect(f"{uri(making)}?mode=ro&nolock=1", uri=True)) as made, explained(making):
             _whole(made, ledger.store.path)
             return _head(made)
 
 
-def copy(connection: sqlite3.Connection, to: Path) -> None:
-    """Copy what a connection sees to a new file, which is left without a log beside it."""
+def copy(connection: sqlite3.Connection, to: Path, *, like: Path) -> None:
+    """Copy what a connection sees to a new file with the rights of another, which is left without a log beside it."""
     try:
+        begin_like(to, like)
         # Nobody else knows of the file: it needs no lock, which a network drive may not have.
         with explained(to), closing(sqlite3.connect(f"{uri(to)}?mode=rwc&nolock=1", uri=True)) as made:
             made.execute("PRAGMA synchronous=FULL")
@@ -110,26 +111,12 @@ def restore(source: str | Path, path: str | Path, *, older_too: bool = False, wa
     if it is of another shop, if other programs have the shop open, and, without `older_too`, if the shop holds records
     that the backup lacks. The file that stood there is kept beside it under a name with the time.
     """
-    from sandtrack.ledger import Ledger
-
     source, path = Path(source), Path(path)
     check_place(path)
     if path.exists() and source.resolve() == path.resolve():
         raise ShopFileError(f"{source} is the shop file itself; name a backup of it", path=path)
     with _made(path) as making:
-        with closing(Store(source, only_read=True, wait_s=wait_s)) as store, store.reading() as connection:
-            copy(connection, making)
-        with closing(Ledger.open(making)) as ledger:
-            found = _first(ledger.verify())
-            head = ledger.head()
-        if found:
-            listed = "\n".join(f"  {one.subject}: {one.text}" for one in found)
-            raise ShopFileError(
-                f"{source} is not as it was accepted, so it was not put in place:\n{listed}\nTry an older backup",
-                path=source,
-                fault="damaged",
-                violations=found,
-            )
+        head = _verified(source, making, path if path.exists() else source, wait_s)
         if not path.exists():
             publish(making, path)
             return Restored(head, None, None, "there was no shop file under that name")
@@ -144,6 +131,38 @@ def restore(source: str | Path, path: str | Path, *, older_too: bool = False, wa
             except OSError as problem:
                 raise cannot_write(path, problem) from problem
         return Restored(head, kept, before, note)
+
+
+def _verified(source: Path, making: Path, like: Path, wait_s: float) -> Head:
+    """Copy a backup, with the rights of another file, and verify the copy; returns the end of its chain."""
+    from sandtrack.ledger import Ledger
+
+    try:
+        with closing(Store(source, only_read=True, wait_s=wait_s)) as store, store.reading() as connection:
+            copy(connection, making, like=like)
+        with closing(Ledger.open(making)) as ledger:
+            found = _first(ledger.verify())
+            head = ledger.head()
+    except ShopFileError as problem:
+        say_of(problem, making, source)
+        if problem.details.get("fault") != "damaged":
+            raise
+        cause = problem.details.get("cause")
+        raise ShopFileError(
+            f"{source} is damaged ({cause}), so it was not put in place; try an older backup",
+            path=source,
+            fault="damaged",
+            cause=cause,
+        ) from problem
+    if found:
+        listed = "\n".join(f"  {one.subject}: {one.text}" for one in found)
+        raise ShopFileError(
+            f"{source} is not as it was accepted, so it was not put in place:\n{listed}\nTry an older backup",
+            path=source,
+            fault="damaged",
+            violations=found,
+        )
+    return head
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -46,7 +47,7 @@ def _reason(path: Path, name: str, text: str) -> tuple[str, str]:
             "Make room on the disk and send it again",
         )
     if name.startswith("SQLITE_READONLY"):
-        return "read_only", read_only("it or its folder may not be written")
+        return "read_only", read_only(_unwritable(path))
     if name.startswith(("SQLITE_CANTOPEN", "SQLITE_PERM", "SQLITE_AUTH")):
         return (
             "not_opened",
@@ -78,6 +79,19 @@ def read_only(why: str) -> str:
         f"can be read, not written: {why}. Questions are answered; to record, give this user the right to write both, "
         "or copy the file to a folder of your own"
     )
+
+
+def _unwritable(path: Path) -> str:
+    """Which of the files that are written may not be."""
+    for suffix in ("-wal", "-shm"):
+        other = path.with_name(path.name + suffix)
+        if _writable(path) and other.exists() and not _writable(other):
+            return f"{other.name} beside it may not be written"
+    return "it or its folder may not be written"
+
+
+def _writable(path: Path) -> bool:
+    return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
 
 
 def _no_room(path: Path) -> bool:

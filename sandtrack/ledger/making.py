@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -32,14 +33,30 @@ def made_whole(path: str | Path, *, local: bool = True) -> Iterator[Path]:
     try:
         yield making
         publish(making, path)
-    except ShopFileError as problem:  # said of the name that people know
-        problem.message = str(problem).replace(str(making), str(path))
-        problem.args = (problem.message,)
+    except ShopFileError as problem:
+        say_of(problem, making, path)
         raise
     finally:
         for suffix in ("", "-wal", "-shm", "-journal"):
             with suppress(OSError):
                 beside(making, suffix).unlink(missing_ok=True)
+
+
+def say_of(problem: ShopFileError, making: Path, path: Path) -> None:
+    """Let an error speak of the file by the name that people know."""
+    problem.message = str(problem).replace(str(making), str(path))
+    problem.args = (problem.message,)
+
+
+def begin_like(path: Path, like: Path) -> None:
+    """Make an empty file that the same people may read and write as another; nobody else ever may."""
+    found = like.stat()
+    mode = stat.S_IMODE(found.st_mode) & 0o666 | 0o600
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    with suppress(OSError, AttributeError):  # a drive without such rights; a system without owners
+        os.chown(path, found.st_uid, found.st_gid)
+    with suppress(OSError):
+        path.chmod(mode)
 
 
 def check_place(path: Path, *, local: bool = True) -> None:

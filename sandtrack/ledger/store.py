@@ -100,6 +100,7 @@ class Store:
 
     def _open(self) -> sqlite3.Connection:
         with explained(self.path):
+            _share_rights(self.path)
             try:
                 mode = "rwc" if self.alone else "rw"  # "ro" would leave a log beside the file
                 opened = _Opened(connect(self.path, mode, self.wait_s), self._identity(), os.getpid(), False)
@@ -259,6 +260,18 @@ class Store:
             finally:
                 if connection.in_transaction:
                     connection.execute("COMMIT")
+
+
+def _share_rights(path: Path) -> None:
+    """Let whoever may write a file write its log too: SQLite may have made that while the file was for reading only."""
+    with suppress(OSError):
+        rights = path.stat().st_mode & 0o666
+        for suffix in ("-wal", "-shm"):
+            with suppress(OSError):  # it is not there, or is another user's
+                other = beside(path, suffix)
+                mode = other.stat().st_mode
+                if rights & ~mode:
+                    other.chmod(mode & 0o777 | rights)
 
 
 def there_already(path: Path) -> ShopFileError:

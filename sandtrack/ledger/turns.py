@@ -105,11 +105,17 @@ def _open(path: Path) -> int:
     try:
         return os.open(name, os.O_RDWR)
     except FileNotFoundError:
-        mode = path.stat().st_mode & 0o666  # whoever may write the shop may lock it
+        shop = path.stat()
+        mode = shop.st_mode & 0o666  # whoever may write the shop may lock it
         descriptor = os.open(name, os.O_RDWR | os.O_CREAT, mode)
         with suppress(OSError, AttributeError):
             os.fchmod(descriptor, mode)
+            os.fchown(descriptor, shop.st_uid, shop.st_gid)
         return descriptor
+    except PermissionError:
+        if sys.platform == "win32":
+            raise
+        return os.open(name, os.O_RDONLY)  # another user's: it can be locked, if not written into
 
 
 def lock_name(path: Path) -> Path:

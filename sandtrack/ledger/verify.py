@@ -66,11 +66,22 @@ def _as_far_as_possible(check: Check, picture: Picture) -> Iterator[Violation]:
 
 def _pages(picture: Picture) -> Iterator[Violation]:
     """The pages of the file: whole, every index complete, every reference there."""
-    for (text,) in picture.connection.execute("PRAGMA integrity_check(1000)"):
-        if text != "ok":
-            yield Violation("damaged", text, "file")
+    try:
+        yield from _damage(picture, "1000", "file")
+    except sqlite3.DatabaseError:  # too much of it to be listed: which tables are whole can be told all the same
+        for (table,) in picture.connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
+            try:
+                yield from _damage(picture, "'{}'".format(table.replace("'", "''")), f"table {table}")
+            except sqlite3.DatabaseError:
+                yield Violation("damaged", "cannot be read to the end", f"table {table}")
     for table, row, parent, _ in picture.connection.execute("PRAGMA foreign_key_check"):
         yield Violation("orphan", f"names a {parent} that is not there", f"{table} row {row or '?'}")
+
+
+def _damage(picture: Picture, of: str, subject: str) -> Iterator[Violation]:
+    found = [text for (text,) in picture.connection.execute(f"PRAGMA integrity_check({of})") if text != "ok"]
+    for text in found:
+        yield Violation("damaged", text, subject)
 
 
 def _schema(picture: Picture) -> Iterator[Violation]:
@@ -96,10 +107,7 @@ def _schema(picture: Picture) -> Iterator[Violation]:
 def _chain(picture: Picture) -> Iterator[Violation]:
     """The chain of records: none missing, times in order, each as its hash says, each still passing its checks."""
     last, recorded, possible = 0, -(2**63), [GENESIS]
-    for row in picture.connection.execute(
-        "SELECT seq, kind, sender, id, at, own_at, offset_us, recorded, recorded_day, revision, content, hash "
-        "FROM record ORDER BY seq"
-    ):
+    for row in _records(picture):
         seq, subject = row[0], named(row[0], row[2], row[3])
         if seq != last + 1:
             span = f"record {last + 1}" if seq == last + 2 else f"records {last + 1} to {seq - 1}"
@@ -124,6 +132,20 @@ def _chain(picture: Picture) -> Iterator[Violation]:
             yield Violation(
                 "printed", f"the file ends at record {last}, a report was printed at {records}", f"record {records}"
             )
+
+
+def _records(picture: Picture) -> Iterator[Row]:
+    """All records in order; where the file ends to be readable, the error says after which one."""
+    last = 0
+    try:
+        for row in picture.connection.execute(
+            "SELECT seq, kind, sender, id, at, own_at, offset_us, recorded, recorded_day, revision, content, hash "
+            "FROM record ORDER BY seq"
+        ):
+            yield row
+            last = row[0]
+    except sqlite3.DatabaseError as problem:
+        raise sqlite3.DatabaseError(f"{problem}, after record {last}") from problem
 
 
 def _hash(before: bytes, row: Row) -> bytes:

@@ -164,7 +164,7 @@ def test_a_token_that_makes_no_sense_is_not_made(tokens: Tokens, role: str, name
 def test_a_file_of_something_else_is_left_alone(tokens: Tokens):
     """What is no file of tokens is neither used nor changed."""
     tokens.path.write_bytes(b"notes, long enough to be taken for something " * 40)
-    with pytest.raises(ShopFileError, match="cannot be used"):
+    with pytest.raises(ShopFileError, match="if it is damaged, delete it and make the tokens anew"):
         tokens.make(role="operator", name="ida")
     with sqlite3.connect(tokens.path.with_name("other")) as other:
         other.execute("CREATE TABLE token (id)")

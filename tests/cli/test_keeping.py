@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
+import sys
+import tempfile
 from pathlib import Path
 
+import pytest
 from click.testing import CliRunner, Result
 
 from sandtrack.cli import main
@@ -58,6 +62,27 @@ def test_a_week_lost_and_found(tmp_path: Path):
     verified = run("verify", "--shop", shop)
     assert verified.exit_code == 0
     assert head in verified.output
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
+def test_a_file_that_may_not_be_read_ends_with_code_3():
+    """It is the shop file that cannot be used, not the command that is wrong."""
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        shop = Path(folder) / "foundry.sandtrack"
+        shop.write_text("any file will do")
+        commands = (["stock", "--shop", shop], ["backup", shop], ["restore", shop, "--shop", f"{shop}-2"])
+        assert [run(*words).exit_code for words in commands] == [3, 3, 3]  # it is no shop either
+        shop.chmod(0)
+        if os.getuid() == 0:  # root is refused nothing
+            os.seteuid(65534)
+        try:
+            told = [run(*words) for words in commands]
+        finally:
+            os.seteuid(os.getuid())
+    for done in told:
+        assert done.exit_code == 3
+        assert "foundry.sandtrack cannot be opened (Permission denied): check that you may read it" in done.stderr
 
 
 def test_backup_beside_the_shop_and_restore_without_a_name(tmp_path: Path):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import stat
+import sys
 import threading
 from contextlib import closing
 from pathlib import Path
@@ -102,6 +104,19 @@ def test_a_backup_needs_no_file_beside_it_and_is_never_written_over(tmp_path: Pa
         backup(ledger, friday)
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
+def test_a_copy_is_for_the_same_people(tmp_path: Path):
+    """A shop that its owner alone may read has such backups; what is put back may be read by whom it was before."""
+    ledger, _ = new_shop(tmp_path)
+    ledger.store.path.chmod(0o600)
+    backup(ledger, tmp_path / "friday.shop")
+    assert stat.S_IMODE((tmp_path / "friday.shop").stat().st_mode) == 0o600
+    ledger.close()
+    ledger.store.path.chmod(0o664)
+    restore(tmp_path / "friday.shop", ledger.store.path)
+    assert stat.S_IMODE(ledger.store.path.stat().st_mode) == 0o664
+
+
 def test_a_damaged_shop_gives_no_backup(tmp_path: Path):
     """A page of noise is found before the copy gets its name."""
     path, _ = shop_and_backup(tmp_path, 60)
@@ -195,9 +210,9 @@ def test_another_shop_is_never_written_over(tmp_path: Path):
         restore(tmp_path / "b" / "friday.shop", path, older_too=True)
 
 
-@pytest.mark.parametrize("how", ["page", "cut", "total", "text", "missing", "itself"])
+@pytest.mark.parametrize("how", ["page", "cut", "total", "text", "missing", "newer", "itself"])
 def test_a_backup_that_is_not_right_is_not_put_back(tmp_path: Path, how: str):
-    """Noise in a page, cut short, a total changed, not a shop at all, not there, the shop file itself: each told."""
+    """Noise in a page, cut short, a total changed, no shop, not there, newer, the shop file itself: each told."""
     path, friday = shop_and_backup(tmp_path, 60)
     if how == "page":
         with friday.open("r+b") as file:
@@ -212,12 +227,16 @@ def test_a_backup_that_is_not_right_is_not_put_back(tmp_path: Path, how: str):
         friday.write_text("this week's sand\n" * 500)
     elif how == "missing":
         friday.unlink()
+    elif how == "newer":
+        with closing(sqlite3.connect(friday)) as raw, raw:
+            raw.execute("UPDATE _sqlite_migrations SET name = '007'")
     words = {
         "page": "damaged|not as it was accepted",
-        "cut": "is damaged",
+        "cut": "so it was not put in place; try an older backup",
         "total": "friday.shop is not as it was accepted, so it was not put in place:\n",
         "text": "is not a shop file of sandtrack",
         "missing": "is not there",
+        "newer": f"{friday} was written by a newer sandtrack (007); update this one",
         "itself": "is the shop file itself",
     }[how]
     assert any(word in refused(path if how == "itself" else friday, path) for word in words.split("|"))

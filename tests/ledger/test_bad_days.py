@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from sandtrack.errors import ShopFileError
+from sandtrack.errors import ShopBusy, ShopFileError
 from sandtrack.ledger import Ledger
 from sandtrack.ledger.faults import explain
 
@@ -125,6 +125,34 @@ def test_any_page_overwritten_is_noticed(tmp_path: Path):
         if not told:
             missed.append(page)
     assert missed == []
+
+
+def test_much_damage_is_told_table_by_table(tmp_path: Path):
+    """More than SQLite can list: which tables are hurt and which are not, and up to where the chain reads."""
+    path = filled(tmp_path, 300)
+    noisy = bytearray(path.read_bytes())
+    first = 46  # the pages before it hold the beginnings of all tables
+    for page in range(first, len(noisy) // PAGE, 2):
+        noisy[page * PAGE : (page + 1) * PAGE] = bytes([0xA5]) * PAGE
+    path.write_bytes(noisy)
+    with closing(Ledger.open(path)) as ledger:
+        told = [(one.code, one.subject, one.text) for one in ledger.verify()]
+        readable = [seq for (seq,) in as_far_as_possible(ledger, "SELECT seq FROM record ORDER BY seq")]
+    hurt = {subject for code, subject, _ in told if code == "damaged"}
+    assert "table record" in hurt
+    assert not {"table setting", "table revision", "table count"} & hurt
+    assert 1 < len(readable) < 301
+    chain = "The chain of records cannot be checked to the end: database disk image is malformed, after record "
+    assert ("unreadable", "file", f"{chain}{readable[-1]}") in told
+
+
+def as_far_as_possible(ledger: Ledger, query: str) -> list[tuple[int]]:
+    """Rows up to where the file can no longer be read."""
+    rows: list[tuple[int]] = []
+    with suppress(sqlite3.DatabaseError):
+        for row in ledger.store.connection.execute(query):
+            rows.append(row)
+    return rows
 
 
 # -- a full disk ------------------------------------------------------------------------------------------------
@@ -239,6 +267,64 @@ def test_what_may_not_be_written_still_answers(what: str):
             assert "Questions are answered; to record, give this user the right to write both" in str(caught.value)
             assert stock_kg(ledger, "silo_new", "new_sand") == 50
             assert list(ledger.verify()) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
+def test_a_file_given_back_its_rights_takes_records_again():
+    """Asked while it could only be read, it has a log with the rights of then; what was said to help does help."""
+    with ordinary_user() as folder:
+        path = filled(folder, 10)
+        path.chmod(0o444)
+        with closing(Ledger.open(path)) as ledger:
+            assert stock_kg(ledger, "silo_new", "new_sand") == 50
+        assert (folder / "test.shop-shm").stat().st_mode & 0o777 == 0o444
+        path.chmod(0o644)
+        with closing(Ledger.open(path)) as ledger:
+            delivery(ledger, "more")
+            assert stock_kg(ledger, "silo_new", "new_sand") == 55
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
+def test_a_log_of_another_user_is_named():
+    """Where it is the log beside the file that may not be written, that is what is said."""
+    with ordinary_user() as folder:
+        path = filled(folder, 1)
+        path.chmod(0o444)
+        with closing(Ledger.open(path)) as ledger:
+            ledger.head()
+        path.chmod(0o644)
+        folder.chmod(0o555)  # so that nobody can make the log anew
+        if os.getuid() != 0:
+            pytest.skip("only root can give a file away")
+        os.seteuid(0)
+        for suffix in ("-wal", "-shm"):
+            os.chown(folder / f"test.shop{suffix}", 0, 0)
+        os.seteuid(65534)
+        with closing(Ledger.open(path)) as ledger, pytest.raises(ShopFileError) as caught:
+            delivery(ledger, "more")
+        assert "test.shop-wal beside it may not be written" in str(caught.value)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
+def test_the_lock_of_another_user_counts_too():
+    """Whoever may not write into the lock waits for it all the same, and a new one belongs to whom the shop belongs."""
+    import fcntl
+
+    with ordinary_user() as folder:
+        path = filled(folder, 1)
+        lock = folder / "test.shop-lock"
+        lock.chmod(0o444)
+        with lock.open() as held, closing(Ledger.open(path, wait_s=0.05)) as ledger:
+            fcntl.flock(held, fcntl.LOCK_EX)
+            with pytest.raises(ShopBusy, match="another program, which does not say who it is, is writing"):
+                delivery(ledger, "more")
+            fcntl.flock(held, fcntl.LOCK_UN)
+            delivery(ledger, "more")
+        lock.unlink()
+        os.seteuid(os.getuid())
+        with closing(Ledger.open(path)) as ledger:
+            delivery(ledger, "by root")
+        assert lock.stat().st_uid == path.stat().st_uid
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="rights of another kind")
