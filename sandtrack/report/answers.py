@@ -23,6 +23,7 @@ from sandtrack.report.text import (
     wrapped,
 )
 from sandtrack.shop import Answer
+from sandtrack.shop.wording import chance, several
 
 Body = Callable[[Answer, Names, str], list[str]]
 
@@ -113,7 +114,7 @@ def _moulds(given: Answer, names: Names, units: str) -> list[str]:
             )
         )
     lines = table(("mould", "binder", "mixer", "sand", "standing since", "strip range", "now", ""), rows, left=3)
-    return [*lines, f"{len(rows)} moulds standing"]
+    return [*lines, f"{several(len(rows), 'mould')} standing"]
 
 
 def _setting(given: Answer, names: Names, units: str) -> list[str]:
@@ -181,7 +182,7 @@ def _times(given: Mapping[str, Any], found: Mapping[str, Any], units: str) -> li
         )
     if "chance_to_strip" in found:
         by = f"{given['values']['wanted_strip_min']:g} min"
-        lines.append(f"  chance   {100 * found['chance_to_strip']:.0f} % to have stripped by {by}")
+        lines.append(f"  chance   {chance(found['chance_to_strip'])} to have stripped by {by}")
     return lines
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from sandtrack.report.text import PAST, Names, day, mass, number, table, units_show, wrapped
 from sandtrack.shop import Answer
-from sandtrack.shop.wording import listed
+from sandtrack.shop.wording import chance, listed
 
 LOOKS = 12
 RANGES = "in brackets where 8 of 10 cases should lie"
@@ -103,7 +103,7 @@ def _settings(settings: list[Mapping[str, Any]], units: str) -> list[str]:
                     f"{span['mid']:.0f} ({span['low']:.0f} to {span['high']:.0f})" if span else "–"
                     for span in spans.values()
                 ),
-                f"{100 * found['chance_to_strip']:.0f} % by {values['wanted_strip_min']:g}",
+                f"{chance(found['chance_to_strip'])} by {values['wanted_strip_min']:g}",
                 "" if given["possible"] else "does not serve",
             )
         )

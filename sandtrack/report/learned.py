@@ -8,6 +8,7 @@ from typing import Any
 from sandtrack.report.tables import heading
 from sandtrack.report.text import Names, minutes, number, table, wrapped
 from sandtrack.shop import Answer
+from sandtrack.shop.wording import chance, several
 
 
 def learned(given: Answer, names: Names, units: str) -> list[str]:
@@ -53,7 +54,7 @@ def learned(given: Answer, names: Names, units: str) -> list[str]:
     for sentence in values["words"]:
         lines += wrapped("  ", sentence)
     for jump in values["jumps"][1 if values["alarm"] else 0 :]:  # the words tell of the one that rang the alarm
-        since = _counted(jump["checks_since"], "check")
+        since = several(jump["checks_since"], "check")
         lines.append(f"  the law jumped {jump['change_pct']:+.0f} % {jump['age_days']:.0f} days ago ({since} since)")
     lines += _foretold(values["backtest"])
     lines += wrapped("  trust it? ", values["trust_words"])
@@ -62,7 +63,7 @@ def learned(given: Answer, names: Names, units: str) -> list[str]:
 
 def _checks(values: Mapping[str, Any]) -> list[str]:
     """The checks that the law rests on, and those that were left out."""
-    checks = _counted(values["checks"], "check")
+    checks = several(values["checks"], "check")
     told = f"{checks} by {values['definition'].replace('_', ' ')}"
     reading = "" if values["reading"] is None else number(values["reading"])
     if gauge := f"{reading} {values['scale']}".strip():
@@ -70,16 +71,12 @@ def _checks(values: Mapping[str, Any]) -> list[str]:
     if values["from"]:
         told += f" from {values['from']} to {values['until']}, worth {values['worth']:.0f} by their age"
     if values["lots"]:
-        told += f", of {_counted(values['lots'], 'resin lot')}"
+        told += f", of {several(values['lots'], 'resin lot')}"
     if len(values["sands"]) > 1:
         told += f", on {len(values['sands'])} different sands"
     lines = wrapped("  rests on ", told)
     left_out = ", ".join(f"{count:,} {what.replace('_', ' ')}" for what, count in values["left_out"].items())
     return lines + (wrapped("  left out ", left_out) if left_out else [])
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count:,} {what}" + ("" if count == 1 else "s")
 
 
 def _foretold(told: Mapping[str, Any] | None) -> list[str]:
@@ -110,5 +107,5 @@ def stopped(given: Answer, names: Names, units: str) -> list[str]:
         *lines,
         f"  work     {minutes(span.mid)}, could be {span.low:.0f} to {span.high:.0f}",
         f"  surface  {values['surface'].replace('_', ' ')}, {minutes(values['minutes_ago'])} old, "
-        f"live with {100 * values['chance_live']:.0f} % chance",
+        f"live with {chance(values['chance_live'])} chance",
     ]

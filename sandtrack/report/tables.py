@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 from sandtrack.report.text import Names, day, mass, number, table, wrapped
 from sandtrack.shop import Answer
+from sandtrack.shop.wording import chance
 
 _OF_TABLE = (
     "number",
@@ -185,7 +186,7 @@ def heading(values: Mapping[str, Any], names: Names) -> str:
 def aim(values: Mapping[str, Any], units: str) -> str:
     """What the settings of a table aim at."""
     box = f"; box {mass(values['box_sand_kg'], units)}" if values.get("box_sand_kg") is not None else ""
-    return f"strips by {values['wanted_strip_min']:g} min: {100 * values['wanted_chance']:.0f} % chance{box}"
+    return f"strips by {values['wanted_strip_min']:g} min: {chance(values['wanted_chance'])} chance{box}"
 
 
 def one_table(given: Answer, names: Names, units: str) -> list[str]:
@@ -228,7 +229,7 @@ def _drawn(rows: list[Mapping[str, Any]]) -> list[str]:
             span(row, "strip"),
             span(row, "work"),
             f"{int(row['fill_within_min'])}",
-            f"{100 * row['chance_to_strip']:.0f} %",
+            chance(row["chance_to_strip"]),
         )
         if row["serves"]
         else (f"{row['sand_temp_c']:g} °C", "", "no", *("" for _ in moved), "", "", "", "")

@@ -1,7 +1,8 @@
-"""How days, masses and shares are said in a sentence."""
+"""How days, masses and chances are said in a sentence."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import tzinfo
 
@@ -24,6 +25,14 @@ def clock(at: int, zone: tzinfo) -> str:
 def kg(mass_kg: float) -> str:
     """A mass, as "24,900 kg"; with a decimal below 100 kg."""
     return f"{mass_kg:,.0f} kg" if abs(mass_kg) >= 100 else f"{mass_kg:,.1f} kg"
+
+
+def chance(share: float) -> str:
+    """A chance, as "79 %" or "99.5 %": rounded down, so that what falls short of 80 % is not told as 80 %."""
+    tenths = math.floor(1000 * share + 1e-5)
+    if share > 0 and tenths < 10:
+        return "under 1 %"
+    return f"{tenths / 10:g} %" if tenths > 990 else f"{tenths // 10} %"
 
 
 def listed(names: Sequence[str]) -> str:

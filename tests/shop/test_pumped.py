@@ -271,6 +271,15 @@ def test_steps_too_coarse_for_the_window(stepped: Callable[..., Shop]) -> None:
     assert flag_text(answer, "pump_too_coarse").startswith("steps of 100 of catalyst on Large mixer are too coarse")
 
 
+def test_a_faster_mixer_goes_by_its_own_pumps(stepped: Callable[..., Shop]) -> None:
+    """750 kg in 5 min: 40 % acid leaves time, but in steps of 0.375 kg/min there are 25 and 50 %, and 50 does not."""
+    for step, serves in ((1, True), (31.25, False)):
+        shop = stepped({"catalyst": step}, acid=(0.0, 0.012))
+        (way,) = [way for way in shop.setting("m2", "furan", 20, box_sand_kg=750).instead if way.startswith("a mixer")]
+        assert ("Large mixer" in way) is serves
+        assert shop.setting("m1", "furan", 20, box_sand_kg=750).possible is serves
+
+
 def test_a_step_of_a_stream_that_is_not_drawn_is_refused(make_shop: Make, content: dict[str, Any]) -> None:
     """A slip in the name of a stream would round nothing: the set-up is refused, with the names there are."""
     content["mixers"]["m1"]["setting_steps"] = {"katalyst": 1}

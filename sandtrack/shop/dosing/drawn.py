@@ -13,6 +13,7 @@ from sandtrack.shop.dosing.learned import learned_law
 from sandtrack.shop.dosing.serving import COVERAGE, work_low
 from sandtrack.shop.dosing.warmth import Surroundings
 from sandtrack.shop.picture import Picture
+from sandtrack.shop.wording import chance
 
 _TEMPS, _LEVERS = 61, 61
 
@@ -104,5 +105,5 @@ def region(picture: Picture, answer: Answer) -> dict[str, Any] | None:
         "lever_label": base,
         "chosen": chosen,
         "fills_label": "the box can be filled" + (f" in {fill:.0f} min" if fill is not None else ""),
-        "strips_label": f"strips by {by:.0f} min with {100 * values['wanted_chance']:.0f} % chance",
+        "strips_label": f"strips by {by:.0f} min with {chance(values['wanted_chance'])} chance",
     }

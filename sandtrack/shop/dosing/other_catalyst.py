@@ -15,6 +15,7 @@ from sandtrack.shop.dosing.serving import Job
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.words import minutes
 from sandtrack.shop.picture import Picture
+from sandtrack.shop.wording import chance
 
 
 def by_another_catalyst(picture: Picture, mixer: Mixer, job: Job) -> list[str]:
@@ -81,10 +82,9 @@ def _end(job: Job) -> float:
 
 def _setting(picture: Picture, job: Job, lever: float) -> str:
     """One setting with what its pumps give, its chance, and the fill."""
-    chance = 100 * (job.times(lever).chance or 0.0)
     told = (
         f"{job.system.show(lever)} ({_flows(picture, job, lever)}), stripped by {minutes(job.wanted_min or 0.0)} with "
-        f"{chance:.0f} % chance"
+        f"{chance(job.times(lever).chance or 0.0)} chance"
     )
     if job.fill_min is None:
         return told

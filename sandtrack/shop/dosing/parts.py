@@ -76,7 +76,7 @@ def _by_purpose(picture: Picture, mixer: Mixer, job: Job) -> dict[str, _Part]:
         if law is None:
             return {}
         then = by_system(picture, mixer, job, law, system, readiness.lots(picture, mixer, system))
-        found[purpose] = _part(mixer, then, then.settings[-1] if then.smallest is None else then.smallest)
+        found[purpose] = _part(mixer, then, then.quick_enough)
     return found
 
 

@@ -135,6 +135,11 @@ class Job:
         rounded = (lever for lever in settings if lever >= exact * (1 - _HAIR))
         return next((lever for lever in rounded if self.strips(lever)), None)
 
+    @property
+    def quick_enough(self) -> float:
+        """Smallest setting that strips in time; where none does, the quickest."""
+        return self.settings[-1] if self.smallest is None else self.smallest
+
     def serving(self) -> float | None:
         """Smallest setting that strips in time and leaves time to fill; None where none does both."""
         lever = self.smallest

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sandtrack.plant import Limits
+from sandtrack.shop import wording
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW, WRONG_MATERIAL
 from sandtrack.shop.dosing import acid, readiness, sand_temperature, sands, set_points, ways_out, work_time
@@ -273,7 +274,7 @@ def _say_what_was_asked(draft: _Draft, job: Job) -> None:
         draft.basis.append(
             Basis("wanted strip time", f"{minutes(job.wanted_min)}, {where}", "record" if said else "set-up", where)
         )
-    aim = f"{100 * job.chance:.0f} %"
+    aim = wording.chance(job.chance)
     if "chance" in asked.numbers:
         draft.basis.append(Basis("chance aimed at", aim, "record", "as asked"))
     else:
@@ -303,7 +304,7 @@ def _what_if(draft: _Draft, job: Job, lever: float) -> Answer:
     if told.chance is not None and job.wanted_min is not None and not job.strips(lever):
         text = (
             f"at {job.system.show(lever)} the chance of having stripped by {minutes(job.wanted_min)} is "
-            f"{100 * told.chance:.0f} %, below the {100 * job.chance:.0f} % aimed at"
+            f"{wording.chance(told.chance)}, below the {wording.chance(job.chance)} aimed at"
         )
         draft.flags.append(Flag("chance_below", text, job.system.key))
     if not job.fits(lever):

@@ -7,12 +7,15 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from sandtrack.plant import Mixer
-from sandtrack.shop.dosing.other_catalyst import by_another_catalyst
+from sandtrack.shop.dosing import readiness, systems
+from sandtrack.shop.dosing.learned import learned_law
+from sandtrack.shop.dosing.other_catalyst import by_another_catalyst, by_system
 from sandtrack.shop.dosing.parts import in_parts
 from sandtrack.shop.dosing.serving import Job
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.words import minutes
 from sandtrack.shop.picture import Picture
+from sandtrack.shop.wording import chance
 
 _BLEND = "bought ready blended or made by the mixer's two acid pumps; nobody mixes concentrated acids by hand"
 
@@ -81,8 +84,8 @@ def _too_slow(job: Job, end: float) -> str:
     system = job.system
     return (
         f"with sand at {job.sand_temp_c:.1f} °C no setting inside the window of {window_words(system)} strips by "
-        f"{minutes(job.wanted_min or 0.0)} with {100 * job.chance:.0f} % chance: {system.show(end)}, its end, does so "
-        f"with {100 * (job.times(end).chance or 0.0):.0f} %"
+        f"{minutes(job.wanted_min or 0.0)} with {chance(job.chance)} chance: {system.show(end)}, its end, does so "
+        f"with {chance(job.times(end).chance or 0.0)}"
     )
 
 
@@ -93,7 +96,7 @@ def _allow(job: Job) -> Iterator[str]:
         leaves = "" if job.fill_min is None else "leaves time to fill and "
         yield (
             f"allow {minutes(math.ceil(job.surely_by_min(lever)))}: {job.system.show(lever)} {leaves}has "
-            f"stripped by then with {100 * job.chance:.0f} % chance"
+            f"stripped by then with {chance(job.chance)} chance"
         )
 
 
@@ -101,25 +104,42 @@ def _to_fill(picture: Picture, mixer: Mixer, job: Job, lever: float, box_kg: flo
     """A faster mixer, another one beside it, or the box in parts, for the fill at one setting."""
     longest = job.longest_fill_min(lever)
     needed = math.ceil(box_kg / longest)
-    others = {
-        picture.name("mixers", key): other.sand_kg_min
-        for key, other in picture.plant.mixers.items()
-        if key != mixer.key and job.system.key in other.binder_systems
-    }
+    others = list(_other_mixers(picture, mixer, job))
     able = [
         f"{name} ({rate:g} kg/min) fills it in {minutes(box_kg / rate)}"
-        for name, rate in others.items()
-        if rate >= needed
+        for name, rate, then in others
+        if _fills(job, then, box_kg / rate)
     ]
     yield f"a mixer of at least {needed} kg/min of sand" + (f": {', '.join(able)}" if able else "")
+    together = ((name, mixer.sand_kg_min + rate, then) for name, rate, then in others)
     beside = [
-        f"with {name} {mixer.sand_kg_min + rate:g} kg/min, filled in {minutes(box_kg / (mixer.sand_kg_min + rate))}"
-        for name, rate in others.items()
-        if mixer.sand_kg_min + rate >= needed
+        f"with {name} {rate:g} kg/min, filled in {minutes(box_kg / rate)}"
+        for name, rate, then in together
+        if _fills(job, job, box_kg / rate) and _fills(job, then, box_kg / rate)
     ]
     if beside:
         yield f"two mixers on one box, with one clock from the first sand: {', '.join(beside)}"
     yield from in_parts(picture, mixer, job, lever, box_kg)
+
+
+def _other_mixers(picture: Picture, mixer: Mixer, job: Job) -> Iterator[tuple[str, float, Job]]:
+    """Each other mixer that can run the system now: its name, its rate, and the job by its own pumps and sand."""
+    system = systems.named(picture.plant, job.system.key, job.system.purpose)
+    law = learned_law(picture, system)
+    for key, other in picture.plant.mixers.items():
+        if law is None or key == mixer.key or system.key not in other.binder_systems:
+            continue
+        lots = readiness.lots(picture, other, system)
+        blocking, _ = readiness.look_at(picture, other, system, lots)
+        if not blocking:
+            then = by_system(picture, other, job, law, system, lots)
+            yield picture.name("mixers", key), other.sand_kg_min, then
+
+
+def _fills(own: Job, then: Job, fill_min: float) -> bool:
+    """Whether a fill of so long fits on a mixer, with sand that strips in time if this mixer's own does."""
+    in_time = then.smallest is not None or own.smallest is None
+    return in_time and replace(then, fill_min=fill_min).fits(then.quick_enough)
 
 
 def _without_drift(job: Job) -> Iterator[str]:
