@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.plant.tables import DEFINITIONS
 from sandtrack.records import KINDS
 from sandtrack.records import fields as f
 from sandtrack.records.events import PURPOSES
+from sandtrack.records.observations import DEFINITIONS
 from sandtrack.records.schema import Declared
 from sandtrack.shop import Answer, Shop
 

@@ -9,8 +9,8 @@ import click
 
 from sandtrack.cli import drawing
 from sandtrack.cli.common import answer_options, explained, opened, show, time_options
-from sandtrack.plant.tables import DEFINITIONS
 from sandtrack.records.events import PURPOSES
+from sandtrack.records.observations import DEFINITIONS
 
 
 @click.command(short_help="What the strip checks have taught.")

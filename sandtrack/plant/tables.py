@@ -13,6 +13,7 @@ from typing import Any
 from sandtrack.records import composite as c
 from sandtrack.records import fields as f
 from sandtrack.records.events import PURPOSES
+from sandtrack.records.observations import DEFINITIONS
 from sandtrack.records.schema import Declared
 
 FAMILY_LEVERS: Mapping[str, str] = {
@@ -41,7 +42,6 @@ OWN_OF_PURPOSE = (
     "usual_strip_min",
     "sand_window_c",
 )
-DEFINITIONS = ("hand", "hardness", "strength", "late_moulding_loss")
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 

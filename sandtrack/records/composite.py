@@ -41,10 +41,6 @@ class Items(Field):
         self.item.name = field_name
         self._parse_item = self.item.parse
 
-    @property
-    def numeric_items(self) -> bool:
-        return self.item.numeric
-
     def parse(self, raw: Any) -> tuple[Any, ...]:
         if type(raw) is not list and (isinstance(raw, str) or not isinstance(raw, Sequence)):
             raise self.error(raw, "is not a list", "a list; in files separated by ';'")

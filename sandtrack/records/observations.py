@@ -12,6 +12,7 @@ from sandtrack.records.events import PURPOSES
 from sandtrack.records.record import Record, one_of
 from sandtrack.records.schema import Declared
 
+DEFINITIONS = ("hand", "hardness", "strength", "late_moulding_loss")
 TEMPERATURES_OF = ("place", "mixed_sand", "pattern", "air", "resin", "catalyst")
 SAND_TESTS: Mapping[str, tuple[str, ...]] = {
     "loss_on_ignition": ("crucible_g", "before_g", "after_g", "furnace_c"),
@@ -84,9 +85,7 @@ class StripCheck(Record):
     mix = f.Name("id of the mix looked at")
     binder_system = f.Key("the binder system", refers="binder_systems")
     mixer = f.Key("the mixer", refers="mixers")
-    definition = f.Choice(
-        "how strip was judged", required=True, words=("hand", "hardness", "strength", "late_moulding_loss")
-    )
+    definition = f.Choice("how strip was judged", required=True, words=DEFINITIONS)
     reading = f.Number("reading of the gauge that was taken as firm")
     scale = f.Name("scale or unit of that reading")
     earliest_min = f.Minutes("not yet firm at this time")

@@ -11,7 +11,7 @@ from typing import Any, Literal
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.report import tables
 from sandtrack.report.text import DEFER, Names, day
-from sandtrack.shop import Answer, Caution, cautions
+from sandtrack.shop import Caution, cautions
 
 Paper = Literal["a4", "letter"]
 PAPER_MM: Mapping[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # ISO 216, ANSI Y14.1
@@ -59,13 +59,8 @@ class Sheet:
     cautions: tuple[str, ...]
 
 
-def of_answer(given: Answer, names: Names, *, number: int | None = None, units: str = "metric") -> Sheet:
-    """The sheet of a table just made; `number` where it was given out."""
-    return of_issued(tables.as_kept(given, number), names, units=units)
-
-
 def of_issued(one: Mapping[str, Any], names: Names, *, units: str = "metric") -> Sheet:
-    """The sheet of a table given out before, as it was."""
+    """The sheet of a table in the form of one given out."""
     known = {told.text: told.short for told in vars(cautions).values() if isinstance(told, Caution)}
     short = "; ".join(found for line in one["cautions"] if (found := known.get(line)))
     basis = [line.split(" [")[0] for line in one["basis"]]

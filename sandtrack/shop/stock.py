@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 from sandtrack.plant import MOULDS, OUTSIDE
 from sandtrack.shop import blocks, levels
@@ -147,9 +146,3 @@ def _flags(picture: Picture, place: str, material: str, mass_mg: int, never_coun
             )
         )
     return found
-
-
-def kg_of(answer: Answer, place: str) -> float:
-    """Mass of everything in one place. [kg]"""
-    held: dict[str, Any] = answer.values["stock_kg"].get(place, {})
-    return float(sum(held.values()))

@@ -32,7 +32,8 @@ def made(
 ) -> sheet.Sheet:
     """The sheet of a table of the invented year's last days."""
     asked = {"lowest_c": 5, "highest_c": 35, "step_c": 5, **more}
-    return sheet.of_answer(shop.table("m1", system, **asked, at=AT), Names(shop.plant()), number=number, units=units)
+    answer = shop.table("m1", system, **asked, at=AT)
+    return sheet.of_issued(tables.as_kept(answer, number), Names(shop.plant()), units=units)
 
 
 def words_of(svg: Path) -> str:
@@ -50,7 +51,7 @@ def test_html_needs_no_other_file(opened: Shop) -> None:
 def test_html_has_what_must_stand_on_the_wall(opened: Shop) -> None:
     """Number, date, expiry, basis, every row, and every caution in full; digits of 28 points; no colour but black."""
     answer = opened.table("m1", "furan", lowest_c=5, highest_c=35, step_c=5, at=AT)
-    page = sheet.as_html(sheet.of_answer(answer, Names(opened.plant()), number=7)).replace("&#x27;", "'")
+    page = sheet.as_html(sheet.of_issued(tables.as_kept(answer, 7), Names(opened.plant()))).replace("&#x27;", "'")
     for told in ("table 7", "made 2025-12-30 15:00", "not after 2025-12-31 15:00", "Moved by 3 °C", "% of resin"):
         assert told in page
     assert "Rests on strip times: learned from" in page
@@ -245,7 +246,7 @@ def test_an_issued_table_is_written_again_as_it_was(opened: Shop) -> None:
     given = opened.issue_table("m1", "furan", by="ida", lowest_c=10, highest_c=30, step_c=5)
     names = Names(opened.plant())
     (kept,) = opened.tables().values["tables"]
-    assert sheet.of_issued(kept, names) == sheet.of_answer(given.table, names, number=given.number)
+    assert sheet.of_issued(kept, names) == sheet.of_issued(tables.as_kept(given.table, given.number), names)
     assert "EXPIRED" in sheet.of_issued({**kept, "state": "expired"}, names).number
 
 

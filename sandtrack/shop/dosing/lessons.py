@@ -12,8 +12,8 @@ import numpy as np
 
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import Ledger
-from sandtrack.plant.tables import DEFINITIONS
 from sandtrack.records import times
+from sandtrack.records.observations import DEFINITIONS
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
 from sandtrack.shop.dosing import systems

@@ -102,7 +102,7 @@ class System:
             family=self.family,
             resin_pct=entry.resin_pct,
             co_reactant_pct=lever,
-            part_1_share=_part_1_share(entry) if self.family.part_1_share is not None else None,
+            part_1_share=part_1_share(entry) if self.family.part_1_share is not None else None,
         )
 
     def dose(self, lever: Any, sand_kg: float) -> Dose:
@@ -233,7 +233,8 @@ def _own_windows(family: Family, entry: BinderSystem, purpose: str | None) -> tu
     return changed, basis
 
 
-def _part_1_share(entry: BinderSystem) -> float | None:
+def part_1_share(entry: BinderSystem) -> float | None:
+    """Share of part 1 in the binder of a urethane; None where the set-up says neither part's."""
     if entry.part_1_share is None and entry.part_2_share is not None:
         return 1 - entry.part_2_share
     return entry.part_1_share
@@ -244,7 +245,7 @@ def _amount(family: Family, entry: BinderSystem, purpose: str | None) -> tuple[f
     window = family.co_reactant_window_pct
     what = f"amount of {family.co_reactant}"
     if family.drier_window_pct is not None:
-        share = _part_1_share(entry)
+        share = part_1_share(entry)
         if share:
             return 100 * (1 - share) / share, []
     elif family.lever == "amount":

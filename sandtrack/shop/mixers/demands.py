@@ -9,7 +9,7 @@ from itertools import combinations
 from statistics import median
 
 from sandtrack.shop.answer import Tag
-from sandtrack.shop.dosing.systems import System
+from sandtrack.shop.dosing.systems import System, part_1_share
 from sandtrack.shop.mixers.doses import HALVES, Group, Mix, by_day, by_setting
 
 Names = tuple[str, ...]
@@ -320,8 +320,7 @@ def _rounding_kg(mixes: Iterable[Mix]) -> float:
 
 def _part_2_pct(system: System) -> float | None:
     """Part 2 by the set-up. [% of part 1]"""
-    own, other = system.entry.part_1_share, system.entry.part_2_share
-    share = own if own is not None or other is None else 1 - other
+    share = part_1_share(system.entry)
     return 100 * (1 - share) / share if share else None
 
 
