@@ -47,7 +47,10 @@ class _Mould:
         return self.filled[0].at
 
     def flag(self, code: str, text: str) -> None:
-        self.flags.append(Flag(code, f"mould {self.number}: {text}", self.number))
+        """Say something of this mould, once: several of its mixes may say the same."""
+        said = Flag(code, f"mould {self.number}: {text}", self.number)
+        if said not in self.flags:
+            self.flags.append(said)
 
 
 def moulds(picture: Picture) -> Answer:

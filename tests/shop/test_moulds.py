@@ -322,11 +322,13 @@ def test_catalyst_outside_its_window(shop: Shop) -> None:
 
 
 def test_system_without_reference_states_no_strip_time(make_shop: Make, content: dict[str, Any]) -> None:
-    """No reference in the set-up, no strip time: said, and the mould is still listed."""
+    """No reference in the set-up, no strip time: said once for both its mixes, and the mould is still listed."""
     del content["binder_systems"]["furan"]["reference"]
     shop = make_shop(content)
     mix(shop, "2025-03-03 07:00", "101", FURAN)
+    mix(shop, "2025-03-03 07:05", "101", FURAN)
     answer = shop.moulds()
+    assert [flag.code for flag in answer.flags] == ["no_reference"]
     assert flags(answer)["no_reference"] == (
         "mould 101: no strip time of Furan is known: the set-up gives no reference"
     )

@@ -152,6 +152,6 @@ def test_another_pair_of_grades(make_shop: Make, content: dict[str, Any]) -> Non
     fast = f"{100 * share:.0f} %"
     assert answer.instead[-1] == (
         f"Quick ester, by its own strip times: {fast} of the fast grade ({ester * (1 - share):.3g} kg/min of Fast "
-        f"ester and {ester * share:.3g} kg/min of Third ester), stripped by 60 min with {math.floor(100 * chance(share))} % "
-        "chance"
+        f"ester and {ester * share:.3g} kg/min of Third ester), stripped by 60 min with "
+        f"{math.floor(100 * chance(share))} % chance"
     )

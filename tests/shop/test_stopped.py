@@ -89,7 +89,10 @@ def test_last_mix_tells_what_was_set(shop: Shop) -> None:
     assert answer.values["catalyst_pct"] == pytest.approx(50)
     assert answer.values["sand_temp_c"] == 20
     assert answer.ranges["work_time_min"].mid == pytest.approx(MIDDLE * (50 / 35) ** -1.45)
-    assert stopped(shop, 5, catalyst_pct=30).values["catalyst_pct"] == 30
+    said = stopped(shop, 5, catalyst_pct=30)
+    assert said.values["catalyst_pct"] == 30
+    told = [[(one.tag, one.source) for one in each.basis if one.what == "setting"] for each in (answer, said)]
+    assert told == [[("record", "as mix x1 drew it")], [("record", "as asked")]]
 
 
 @pytest.mark.parametrize(("definition", "told"), [("hardness", "overstates"), ("strength", "may overstate")])
@@ -132,3 +135,18 @@ def test_a_time_to_come_is_a_wrong_question(shop: Shop) -> None:
     """It cannot have stopped minus one minute ago."""
     with pytest.raises(InputErrors, match="minutes_ago"):
         stopped(shop, -1)
+
+
+@pytest.mark.parametrize(
+    ("system", "said"),
+    [
+        ("furan", {"catalyst_pct": 0}),
+        ("furan", {"fast_share": 0.5}),
+        ("ester", {"fast_share": 60}),
+        ("ester", {"catalyst_pct": 25}),
+    ],
+)
+def test_a_setting_that_no_mix_can_have_had(shop: Shop, system: str, said: dict[str, float]) -> None:
+    """Nothing of the acid, 60 parts of one, or what does not set the speed: a wrong question, not left unread."""
+    with pytest.raises(InputErrors, match=next(iter(said))):
+        shop.stopped("m1", system, 20, 5, **said)

@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from sandtrack.shop.answer import Answer, Basis, Flag, Range
+from sandtrack.errors import FieldError, InputErrors
+from sandtrack.shop.answer import Answer, Basis, Flag, Range, Tag
 from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
 from sandtrack.shop.dosing import readiness, sand_temperature, sands, work_time
 from sandtrack.shop.dosing.asked import Asked, read
@@ -46,7 +47,7 @@ def stopped(
     by, `minutes_ago`, `filled_for_min`, `surface` (live, in_doubt, dead), `advice` (carry_on, test, dump),
     `chance_live`, `live_for_min` (minutes left to the low end of the work time; 0 where none is), `first_sand` (the
     same word for the first sand in the box, where its time is told), `say`. Range: `work_time_min`. What is to be
-    dumped is a "no".
+    dumped is a "no". Raises UnknownName, InputErrors.
     """
     raw: dict[str, Any] = {
         "sand_temp_c": sand_temp_c,
@@ -59,13 +60,14 @@ def stopped(
         "time_constant_min": time_constant_min,
     }
     asked = read(picture, mixer, binder_system, raw, None, purpose)
+    _check_setting(asked)
     values: dict[str, Any] = {"mixer": asked.mixer.key, "binder_system": asked.system.key}
     values |= {} if purpose is None else {"purpose": purpose}
     law = learned_law(picture, asked.system)
     mix = _last_mix(picture, asked)
     sand = sand_temperature.judged(picture, asked.mixer, asked.system, asked.numbers.get("sand_temp_c"))
     basis, flags = list(sand.basis), list(sand.flags)
-    lever, whose = _lever(picture, asked, mix)
+    lever, tag, whose = _lever(picture, asked, mix)
     because = sand.because
     if law is None:
         because = (
@@ -91,7 +93,7 @@ def stopped(
     basis += [
         law.basis(picture),
         work_time.basis(asked.system),
-        Basis("setting", asked.system.show(round(lever, 2)), "record" if mix is not None else "set-up", whose),
+        Basis("setting", asked.system.show(round(lever, 2)), tag, whose),
         *(entry for entry in asked.system.basis if entry.what in ("work time ÷ strip time", f"settings of {purpose}")),
     ]
     ago, filled = asked.numbers.get("minutes_ago", 0.0), asked.numbers.get("filled_for_min")
@@ -121,6 +123,24 @@ def stopped(
         because = f"the surface is {minutes(ago)} old, and sand of this setting works for {minutes(work[1])}"
         ways = ("dump the box while the sand can still be broken out, and fill it anew", _FIRST)
     return _answer(picture, values, ranges, basis, flags, because, ways)
+
+
+def _check_setting(asked: Asked) -> None:
+    """Raises InputErrors for a setting that no mix of the system can have had; one outside its window can."""
+    system, grade = asked.system, asked.system.family.lever == "grade"
+    problems = [
+        FieldError(
+            field=name, value=value, reason=f"does not set the speed of {system.name}", accepted=system.lever_field
+        )
+        for name, value in asked.numbers.items()
+        if name in ("catalyst_pct", "fast_share") and name != system.lever_field
+    ]
+    said = asked.what_if
+    if said is not None and not (0 <= said <= 1 if grade else said > 0):
+        accepted = "0 to 1" if grade else "above 0"
+        problems.append(FieldError(field=system.lever_field, value=said, reason="is out of range", accepted=accepted))
+    if problems:
+        raise InputErrors(problems, what="the question")
 
 
 def _answer(
@@ -159,14 +179,14 @@ def _last_mix(picture: Picture, asked: Asked) -> Seen | None:
     return None
 
 
-def _lever(picture: Picture, asked: Asked, mix: Seen | None) -> tuple[float | None, str]:
+def _lever(picture: Picture, asked: Asked, mix: Seen | None) -> tuple[float | None, Tag, str]:
     """Setting to go by: said, else as the last mix drew it, else the usual one."""
     if asked.what_if is not None:
-        return asked.what_if, "as asked"
+        return asked.what_if, "record", "as asked"
     drawn = None if mix is None else lever_of_mix(picture, asked.system, mix)
     if mix is not None and drawn is not None:
-        return drawn, f"as mix {mix.id} drew it"
-    return asked.system.usual, "the usual one"
+        return drawn, "record", f"as mix {mix.id} drew it"
+    return asked.system.usual, "set-up", "the usual one"
 
 
 def _state(age_min: float, work: Span) -> str:
