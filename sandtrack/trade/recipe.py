@@ -141,12 +141,14 @@ def outside_windows(recipe: Recipe) -> tuple[Outside, ...]:
         "part_1_share": family.part_1_share,
         "drier_pct": family.drier_window_pct,
     }
+    names = {"resin_pct": family.binder, "co_reactant_pct": family.co_reactant, "drier_pct": "drier"}
     found = []
     for what, window in windows.items():
         value = getattr(recipe, what)
         if window is None or value is None or window.holds(single(value, field=what)):
             continue
-        text = f"{what} {value:g} is outside the window of {window}. {_way_out(family, what)}"
+        said = f"{names[what]} of {value:g} %" if what in names else f"part 1 of {value:g}"
+        text = f"{said} is outside the window of {window}. {_way_out(family, what)}"
         found.append(Outside(what=what, value=float(value), window=window, text=text))
     return tuple(found)
 

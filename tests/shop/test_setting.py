@@ -226,6 +226,21 @@ def test_alkyd_counts_drier_on_the_alkyd_part(
     assert any("drier moves the strip time only weakly" in caution.text for caution in answer.cautions)
 
 
+def test_a_window_of_both_alkyd_parts_counts_as_their_percent_does(
+    make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]
+) -> None:
+    """The shop's 1.44 to 1.8 % are 1.2 to 1.5 % of alkyd part at a sixth isocyanate; the family's begin at 1.5."""
+    add_urethanes(content, "m2")
+    system = content["binder_systems"]["alkyd"]
+    system["resin_pct"] = 1.44
+    told = flag_text(make_shop(content).setting("m2", "alkyd", 20), "outside_window")
+    assert told.startswith("alkyd part of 1.2 % is outside the window of 1.5 to 1.8 % of sand")
+    system["resin_window_pct"] = [1.44, 1.8]
+    answer = make_shop(content).setting("m2", "alkyd", 20)
+    assert "outside_window" not in codes(answer)
+    assert basis_of(answer, "window of alkyd part")[0] == "1.2 to 1.5 % of sand; the shop's own is in force"
+
+
 def test_sand_temperature_with_a_unit(shop: Shop) -> None:
     """54 °F is (54 - 32) / 1.8 = 12.2 °C."""
     answer = shop.setting("m1", "furan", "54 °F", strip_time_min=120)

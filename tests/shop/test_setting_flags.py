@@ -244,7 +244,7 @@ def test_unknown_share_of_reclaimed_sand(make_shop: Make, content: dict[str, Any
 def test_resin_outside_the_familys_window(make_shop: Make, content: dict[str, Any]) -> None:
     """1.5 % resin is outside furan's 0.8 to 1.2 % unless the shop's own window says otherwise."""
     content["binder_systems"]["furan"]["resin_pct"] = 1.5
-    assert "resin_pct 1.5 is outside the window of 0.8 to 1.2 % of sand" in text_of(
+    assert "resin of 1.5 % is outside the window of 0.8 to 1.2 % of sand" in text_of(
         furan(make_shop(content)), "outside_window"
     )
     content["binder_systems"]["furan"]["resin_window_pct"] = [0.8, 1.6]

@@ -218,15 +218,19 @@ def _own_windows(family: Family, entry: BinderSystem, purpose: str | None) -> tu
     lever = family.drier_window_pct or family.co_reactant_window_pct
     catalyst = own(entry.catalyst_window_pct, lever, "catalyst_window_pct")
     drier = family.drier_window_pct is not None
+    binder = own(entry.resin_window_pct, family.resin_window_pct, "resin_window_pct")
+    if drier and entry.resin_window_pct is not None:
+        both = 1 + (_amount(family, entry, purpose)[0] or 0.0) / 100  # the set-up counts both parts together
+        binder = replace(binder, low=binder.low / both, high=binder.high / both)
     changed = replace(
         family,
-        resin_window_pct=own(entry.resin_window_pct, family.resin_window_pct, "resin_window_pct"),
+        resin_window_pct=binder,
         sand_window_c=own(entry.sand_window_c, family.sand_window_c, "sand_window_c"),
         co_reactant_window_pct=family.co_reactant_window_pct if drier else catalyst,
         drier_window_pct=catalyst if drier else None,
     )
     basis = [
-        _window_basis("window of resin", changed.resin_window_pct),
+        _window_basis(f"window of {family.binder}", changed.resin_window_pct),
         _window_basis(f"window of {'drier' if drier else family.co_reactant}", catalyst),
         _window_basis("window of sand temperature", changed.sand_window_c),
     ]
