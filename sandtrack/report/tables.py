@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 
 from sandtrack.report.text import Names, day, mass, number, table, wrapped
 from sandtrack.shop import Answer
+from sandtrack.shop.dosing.table import as_lines
 from sandtrack.shop.wording import chance
 
 _OF_TABLE = (
@@ -50,13 +51,7 @@ _LINES = {"basis": "basis", "table_look_at": "look_at", "cautions": "cautions"}
 
 def as_kept(given: Answer, number: int | None = None) -> dict[str, Any]:
     """A table just made, in the form of one given out: with what it rests on, its flags and cautions as lines."""
-    return {
-        **given.values,
-        "number": number,
-        "basis": [f"{one.what}: {one.value} [{one.tag}: {one.source}]" for one in given.basis],
-        "look_at": [flag.text for flag in given.flags],
-        "cautions": [caution.text for caution in given.cautions],
-    }
+    return {**given.values, "number": number, **as_lines(given)}
 
 
 def as_csv(one: Mapping[str, Any]) -> str:

@@ -234,9 +234,13 @@ def content_of(made: Answer, number: int, by: str, asked: Mapping[str, Any]) -> 
     content: dict[str, Any] = {name: values[name] for name in _KEPT if values.get(name) is not None}
     rows = [{name: value for name, value in row.items() if value not in (None, "", [], {})} for row in values["rows"]]
     content |= {"at": values["made_at"], "number": number, "by": by, "asked": asked, "rows": rows}
-    lines = {
+    return content | {name: "\n".join(told) for name, told in as_lines(made).items() if told}
+
+
+def as_lines(made: Answer) -> dict[str, list[str]]:
+    """What a table rests on, its flags and its cautions, as they are kept and printed."""
+    return {
         "basis": [f"{one.what}: {one.value} [{one.tag}: {one.source}]" for one in made.basis],
         "look_at": [flag.text for flag in made.flags],
         "cautions": [caution.text for caution in made.cautions],
     }
-    return content | {name: "\n".join(told) for name, told in lines.items() if told}
