@@ -163,7 +163,7 @@ def test_the_december_setting_serves_and_says_what_it_rests_on(year: Shop) -> No
     assert value.startswith("learned from 332 checks by hand up to 30 Dec 2025, worth ")
     assert tag == "derived"
     assert answer.values["resin_lot"].startswith("RF-25-")
-    assert "is outside the 26 % acid to 42 % acid that were checked" in text_of(answer, "setting_not_checked")
+    assert "was not checked, only 26 to 42 % acid" in text_of(answer, "setting_not_checked")
 
 
 def test_range_widens_away_from_what_was_checked(year: Shop) -> None:
@@ -173,7 +173,7 @@ def test_range_widens_away_from_what_was_checked(year: Shop) -> None:
     assert widths[1] > widths[0]
     assert "temp_not_checked" not in codes(inside)
     assert text_of(warm, "temp_not_checked") == (
-        "sand at 35.0 °C is outside the 7.5 to 29.7 °C that were checked: the range is wider for that"
+        "sand at 35.0 °C was not checked, only 7.5 to 29.7 °C: the range is wider for that"
     )
 
 
@@ -285,7 +285,7 @@ def test_definitions_are_never_mixed(shop: Shop) -> None:
     assert answer.values["strip_time_min"] == pytest.approx(45)
     assert text_of(answer, "other_definition") == (
         "10 checks of Furan judged strip by a hardness gauge, its reference by hand: definitions are never mixed, so "
-        "none of them is used"
+        "none of them is used; judge as the reference does, or correct it"
     )
     check(shop, 21, 40, 45)
     with_one = shop.learned("furan")
@@ -329,7 +329,7 @@ def test_setting_and_lot_come_from_the_mix_where_the_check_is_silent(shop: Shop)
     assert answer.values["checks"] == 2
     assert answer.values["lots"] == 1
     assert answer.values["spans"]["catalyst_pct"] == pytest.approx([40, 40])
-    assert text_of(answer, "checks_unusable") == "1 check of Furan without catalyst_pct: not used"
+    assert text_of(answer, "checks_unusable").startswith("1 check of Furan without catalyst_pct: not used; withdraw")
 
 
 def test_resin_lot_without_a_check_widens_the_range(shop: Shop) -> None:
@@ -365,7 +365,7 @@ def test_checks_that_contradict_each_other_are_told(shop: Shop) -> None:
     check(shop, 0, 20, 21, at="2025-03-02 12:00")
     check(shop, 0, 80, 82, at="2025-03-02 12:00")
     told = text_of(shop.setting("m1", "furan", 20, catalyst_pct=35), "law_not_settled")
-    assert told == "the checks of Furan contradict each other: take its range with care"
+    assert told == "the checks of Furan contradict each other: take its range with care, and withdraw what was a slip"
 
 
 def test_no_reference_is_a_no(make_shop: Callable[[dict[str, Any]], Shop], content: dict[str, Any]) -> None:

@@ -70,7 +70,7 @@ def test_setting_of_a_pump_and_its_range_by_hand(shop: Shop) -> None:
     assert (span.low, span.high) == pytest.approx((60 + off / (1 - g) - half, 60 + off / (1 - g) + half))
     assert span.coverage == 0.95
     assert (pump["stream"], pump["step"], pump["inside"]) == ("resin", None, True)
-    assert pump["calibrated_at"] == "2025-03-03T07:00+01:00"
+    assert pump["calibrated_at"] == "2025-03-03T07:00:00+01:00"
     assert answer.values["flows_ml_min"]["resin"] == pytest.approx(1250)  # 1.5 kg/min at 1.2 kg/l
     # the other pump was never caught: kg/min stays, and what to do is said
     assert set(answer.values["pumps"]) == {"resin"}
@@ -269,6 +269,15 @@ def test_steps_too_coarse_for_the_window(stepped: Callable[..., Shop]) -> None:
     assert answer.values["catalyst_pct"] == 39.8
     assert answer.values["pumps"]["catalyst"]["setting"] == pytest.approx((0.597 - 0.02) / 0.012)
     assert flag_text(answer, "pump_too_coarse").startswith("steps of 100 of catalyst on Large mixer are too coarse")
+
+
+def test_a_setting_between_two_steps_is_moved_and_that_is_said(stepped: Callable[..., Shop]) -> None:
+    """0.375 kg/min a step is 25 % of 1.5: asked about 35 %, 25 % is told; on a step, or a hair off, nothing is said."""
+    shop = stepped({"catalyst": 31.25}, acid=(0.0, 0.012))
+    answer = shop.setting("m1", "furan", 20, catalyst_pct=35)
+    assert answer.values["catalyst_pct"] == pytest.approx(25)
+    assert flag_text(answer, "setting_moved") == "35 % acid is no step of the pump: the nearest, 25 % acid, is told"
+    assert "setting_moved" not in codes(shop.setting("m1", "furan", 20, catalyst_pct=25.05))
 
 
 def test_a_faster_mixer_goes_by_its_own_pumps(stepped: Callable[..., Shop]) -> None:

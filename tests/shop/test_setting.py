@@ -352,6 +352,14 @@ def test_share_of_a_grade_beyond_all_fast_is_refused(shop: Shop) -> None:
     assert answer.instead == ("a faster grade of ester", "warmer sand")
 
 
+def test_warmer_sand_is_not_promised_to_serve(shop: Shop) -> None:
+    """Ten minutes are too short for any sand up to 40 °C: warmer sand helps, and that it does not serve is said."""
+    answer = shop.setting("m1", "furan", 8, strip_time_min=10)
+    assert not shop.setting("m1", "furan", 40, strip_time_min=10).possible
+    assert "warmer sand, which helps, but up to 40 °C does not serve by itself" in answer.instead
+    assert not any("warmer sand" in way for way in shop.setting("m1", "furan", 40, strip_time_min=10).instead)
+
+
 def test_more_ester_to_go_faster_is_refused(shop: Shop) -> None:
     """Amount sets no speed in an ester cure: refused with the reason and the ways that do work."""
     answer = shop.setting("m1", "ester", 20, catalyst_pct=30)

@@ -53,7 +53,7 @@ def test_core_has_its_own_strip_time_and_windows(purposes: Shop) -> None:
     answer = purposes.setting("m1", "furan", 20, purpose="core")
     assert (answer.values["catalyst_pct"], answer.values["wanted_strip_min"]) == (wanted, 40)
     assert basis_of(answer, "wanted strip time") == ("40 min, usual for core", "set-up")
-    assert [one.source for one in answer.basis if one.what == "window of acid"] == ["set-up, core.catalyst_window_pct"]
+    assert [one.source for one in answer.basis if one.what == "window of acid"] == ["core.catalyst_window_pct"]
     refused = purposes.setting("m1", "furan", 20, purpose="core", catalyst_pct=25)
     assert "outside the window of 30 to 55 % of resin as delivered (the shop's own)" in refused.because
     assert "sand_below_window" in codes(purposes.setting("m1", "furan", 17, purpose="core"))

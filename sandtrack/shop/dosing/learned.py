@@ -122,7 +122,8 @@ class Law:
             if self.learned is None:
                 text = (
                     f"{several(count, 'check')} of {self.system.name} judged strip {other.words}, its reference "
-                    f"{Judged.by(self.reference).words}: definitions are never mixed, so none of them is used"
+                    f"{Judged.by(self.reference).words}: definitions are never mixed, so none of them is used; judge as "
+                    "the reference does, or correct it"
                 )
                 found.append(Flag("other_definition", text, key))
         if self.learned is None:
@@ -136,7 +137,7 @@ class Law:
             )
             found.append(Flag("law_jumped", text, key))
         if not self.learned.settled:
-            text = f"the checks of {self.system.name} contradict each other: take its range with care"
+            text = f"the checks of {self.system.name} contradict each other: take its range with care, and withdraw what was a slip"
             found.append(Flag("law_not_settled", text, key))
         for sentence in self.words():
             code = next((code for mark, code in _NOT_TOLD_APART.items() if mark in sentence), "")
@@ -152,18 +153,13 @@ class Law:
         temps = [look.temp_c for look in self.gathered.looks]
         levers = [look.lever for look in self.gathered.looks]
         if not min(temps) - 1 <= temp_c <= max(temps) + 1:
-            text = (
-                f"sand at {temp_c:.1f} °C is outside the {min(temps):.1f} to {max(temps):.1f} °C that were checked: "
-                "the range is wider for that"
-            )
+            checked = " to ".join(dict.fromkeys(f"{end:.1f}" for end in (min(temps), max(temps))))
+            text = f"sand at {temp_c:.1f} °C was not checked, only {checked} °C: the range is wider for that"
             found.append(Flag("temp_not_checked", text, self.system.key))
         step = self.system.step
         if not min(levers) - step <= lever <= max(levers) + step:
-            show = self.system.show
-            text = (
-                f"{show(round(lever, 2))} is outside the {show(round(min(levers), 2))} to "
-                f"{show(round(max(levers), 2))} that were checked: the range is wider for that"
-            )
+            checked = self.system.show(round(min(levers), 2), round(max(levers), 2))
+            text = f"{self.system.show(round(lever, 2))} was not checked, only {checked}: the range is wider for that"
             found.append(Flag("setting_not_checked", text, self.system.key))
         return found
 

@@ -247,10 +247,14 @@ def _answered(draft: _Draft) -> Answer:
     _say_what_was_asked(draft, job)
     what_if = asked.what_if
     if what_if is not None:
-        return _what_if(draft, job, delivery.nearest(what_if))
-    lever = job.serving()
-    if lever is not None:
-        _tell(draft, job, lever)
+        lever = delivery.nearest(what_if)
+        if abs(lever - what_if) > system.step:
+            text = f"{system.show(what_if)} is no step of the pump: the nearest, {system.show(lever)}, is told"
+            draft.flags.append(Flag("setting_moved", text, asked.mixer.key))
+        return _what_if(draft, job, lever)
+    serving = job.serving()
+    if serving is not None:
+        _tell(draft, job, serving)
         return draft.answer()
     nearest, because, instead = ways_out.found(picture, asked.mixer, job, box)
     told = job.times(nearest)

@@ -70,11 +70,11 @@ class System:
         """Smallest difference that is set on a mixer. [% or share]"""
         return GRADE_STEP_SHARE if self.family.lever == "grade" else AMOUNT_STEP_PCT
 
-    def show(self, lever: float) -> str:
-        """A setting in words."""
-        if self.family.lever == "grade":
-            return f"{100 * lever:.0f} % of the fast grade"
-        return f"{lever:.4g} % {self.lever_word}"
+    def show(self, *levers: float) -> str:
+        """A setting in words, or the span from one to another."""
+        grade = self.family.lever == "grade"
+        told = " to ".join(dict.fromkeys(f"{100 * lever:.0f}" if grade else f"{lever:.4g}" for lever in levers))
+        return f"{told} % of the fast grade" if grade else f"{told} % {self.lever_word}"
 
     def settings(self) -> list[float]:
         """Every setting that can be told to a mixer, from the low end of the window to its high end."""
@@ -152,7 +152,7 @@ def system(whole: BinderSystem, purpose: str | None = None) -> System:
             "work time ÷ strip time",
             f"{share.usual:g}" + (f" ({share.low:g} to {share.high:g})" if share.high > share.low else ""),
             _tag(share.tag),
-            share.source,
+            _told(share.source),
         ),
     ]
     belief = _belief(family, entry)
@@ -198,11 +198,16 @@ def _tag(tag: str) -> Tag:
     return "set-up" if tag == "shop" else tag  # type: ignore[return-value]
 
 
+def _told(source: str) -> str:
+    """A source behind its tag, which says of what is the shop's own that the set-up has it."""
+    return source.removeprefix("set-up, ")
+
+
 def _window_basis(what: str, window: Window) -> Basis:
     own = window.tag == "shop"
     words = "the shop's own is in force" if own else "the family's is in force: the set-up gives none of its own"
     unit = "°C" if window.unit == "degC" else window.unit
-    return Basis(what, f"{window.low:g} to {window.high:g} {unit}; {words}", _tag(window.tag), window.source)
+    return Basis(what, f"{window.low:g} to {window.high:g} {unit}; {words}", _tag(window.tag), _told(window.source))
 
 
 def _own_windows(family: Family, entry: BinderSystem, purpose: str | None) -> tuple[Family, list[Basis]]:

@@ -25,7 +25,7 @@ def found(picture: Picture, mixer: Mixer, job: Job, box_kg: float | None) -> tup
     lever = job.smallest
     if lever is None:
         end = job.settings[-1]
-        instead = [*_allow(job), *(list(_at_another_temperature(job, warmer=True)) or ["warmer sand"])]
+        instead = [*_allow(job), *_at_another_temperature(job, warmer=True)]
         instead += _without_drift(job)
         instead += by_another_catalyst(picture, mixer, job) or another_speed(job.system, faster=True)
         if not job.fits(end):
@@ -150,6 +150,9 @@ def _without_drift(job: Job) -> Iterator[str]:
 
 
 def _at_another_temperature(job: Job, *, warmer: bool) -> Iterator[str]:
-    temp = job.serving_temperature_c(warmer=warmer)
+    """The nearest sand that serves; where none does, warmer sand is still nearer to it."""
+    temp, hottest = job.serving_temperature_c(warmer=warmer), job.system.family.hot_c.high
     if temp is not None:
         yield f"sand of {temp:g} °C or a little {'warmer' if warmer else 'cooler'}"
+    elif warmer and job.sand_temp_c < hottest:
+        yield f"warmer sand, which helps, but up to {hottest:g} °C does not serve by itself"
