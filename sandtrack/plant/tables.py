@@ -268,9 +268,9 @@ class Mixer:
     sand_kg_min: float = told(f.MassFlow("sand it puts through", required=True, above=0))
     binder_systems: tuple[str, ...] = told(c.Items(f.Key(refers="binder_systems"), "systems it can run", required=True))
     calibrate_every_days: float | None = told(f.Number("days after which calibration is due", above=0))
-    sand_tolerance_pct: float | None = told(f.Percent("tolerance of the sand rate"))
-    resin_tolerance_pct: float | None = told(f.Percent("tolerance of the resin rate"))
-    catalyst_tolerance_pct: float | None = told(f.Percent("tolerance of the catalyst rate"))
+    sand_tolerance_pct: float | None = told(f.Percent("tolerance of the sand rate", above=0))
+    resin_tolerance_pct: float | None = told(f.Percent("tolerance of the resin rate", above=0))
+    catalyst_tolerance_pct: float | None = told(f.Percent("tolerance of the catalyst rate", above=0))
     setting_steps: Mapping[str, float] = told(
         Named(f.Number(above=0), "for each stream, the smallest step that its pump's setting can be set by"), dict
     )

@@ -118,6 +118,17 @@ def test_catches_that_lie_apart(shop: Shop) -> None:
     assert codes(shop.calibration("m2", "2025-03-03 08:00")) == ["catches_apart"]
 
 
+def test_what_the_set_up_or_the_catches_do_not_tell(make_shop: MakeShop, content: dict[str, Any]) -> None:
+    """No tolerance, and 10 % more setting for the same rate: both told, each with what to do."""
+    shop = make_shop(content)
+    caught(shop, "2025-03-03 07:00", "resin", 50, (600, 610))
+    caught(shop, "2025-03-03 07:10", "resin", 55, (600, 610))
+    assert [(flag.code, flag.text.split(": ")[1]) for flag in shop.calibration("m2").flags] == [
+        ("tolerance_missing", "add resin_tolerance_pct to [mixers.m2]"),
+        ("no_range", "catch again, at settings further apart"),
+    ]
+
+
 def test_due_every_seven_days(shop: Shop) -> None:
     """Due on the seventh day, and overdue from the day after on."""
     caught(shop, "2025-03-03 07:00", "resin", 50, (600, 600, 600))

@@ -160,5 +160,5 @@ def test_no_check_on_the_gauge_of_the_reference(make_shop: Make, content: dict[s
     (text,) = [flag.text for flag in answer.flags if flag.code == "other_definition"]
     assert text == (
         "1 check of Furan judged strip by a hardness gauge (85), its reference by a hardness gauge (90): definitions "
-        "are never mixed, so none of them is used"
+        "are never mixed, so none of them is used; judge as the reference does, or correct it"
     )

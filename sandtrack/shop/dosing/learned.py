@@ -122,8 +122,8 @@ class Law:
             if self.learned is None:
                 text = (
                     f"{several(count, 'check')} of {self.system.name} judged strip {other.words}, its reference "
-                    f"{Judged.by(self.reference).words}: definitions are never mixed, so none of them is used; judge as "
-                    "the reference does, or correct it"
+                    f"{Judged.by(self.reference).words}: definitions are never mixed, so none of them is used; judge "
+                    "as the reference does, or correct it"
                 )
                 found.append(Flag("other_definition", text, key))
         if self.learned is None:
@@ -137,7 +137,8 @@ class Law:
             )
             found.append(Flag("law_jumped", text, key))
         if not self.learned.settled:
-            text = f"the checks of {self.system.name} contradict each other: take its range with care, and withdraw what was a slip"
+            name = self.system.name
+            text = f"the checks of {name} contradict each other: take its range with care, and withdraw what was a slip"
             found.append(Flag("law_not_settled", text, key))
         for sentence in self.words():
             code = next((code for mark, code in _NOT_TOLD_APART.items() if mark in sentence), "")

@@ -197,7 +197,12 @@ def _left_out(law: Law) -> list[Flag]:
     """Checks that lack something: told, so that they are put right."""
     key = law.system.key
     return [
-        Flag("checks_unusable", f"{several(count, 'check')} of {law.system.name} without {what}: not used", key)
+        Flag(
+            "checks_unusable",
+            f"{several(count, 'check')} of {law.system.name} without {what}: not used; withdraw such a check and "
+            "record it whole",
+            key,
+        )
         for what, count in law.gathered.unusable.items()
     ]
 

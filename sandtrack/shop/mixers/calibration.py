@@ -23,7 +23,7 @@ from sandtrack.shop.mixers.pumps import (
     Use,
     due_on,
     sessions,
-    tolerance_pct,
+    tolerance_field,
     uses,
 )
 from sandtrack.shop.picture import Picture
@@ -121,7 +121,7 @@ class _Stream:
         self.picture, self.mixer = picture, mixer
         self.last, self.before = known[-1], known[-2] if len(known) > 1 else None
         self.stream, self.setting = self.last.stream, self.last.last_setting
-        self.tolerance = tolerance_pct(mixer, self.stream)
+        self.tolerance: float | None = getattr(mixer, tolerance_field(self.stream))
         self.uses = uses(mixer, self.stream, streams)
         self.rate = self.last.rate(self.setting)
         self.day = times.day_of(self.last.at, picture.zone)
@@ -210,36 +210,45 @@ class _Stream:
         words = f"{self.stream.replace('_', ' ')} of {self.picture.name('mixers', self.mixer.key)}"
         on = day(self.last.at, self.picture.zone)
         if self.tolerance is None:
-            yield Flag("tolerance_missing", f"the set-up has no tolerance of {words}: nothing is judged", self.stream)
-            return
+            field = f"{tolerance_field(self.stream)} to [mixers.{self.mixer.key}]"
+            text = f"the set-up has no tolerance of {words}, so nothing is judged: add {field}"
+            yield Flag("tolerance_missing", text, self.stream)
+        else:
+            yield from self._beyond(self.tolerance, words, on)
+        line = self.last.line
+        if line is not None and (not line.slope_kg_min or not line.setting_for(self.rate.value).finite):
+            text = (
+                f"the catches of {words} on {on} do not show that its setting moves the rate, so no range can be "
+                "given: catch again, at settings further apart"
+            )
+            yield Flag("no_range", text, self.stream)
+
+    def _beyond(self, tolerance: float, words: str, on: str) -> Iterator[Flag]:
+        """What lies further off than the tolerance."""
         for setting, spread in self.spreads.items():
             if not spread.steady:
                 yield Flag(
                     "catches_apart",
                     f"a catch of {words} at setting {setting:g} on {on} lies {spread.largest_pct:.1f} % from their "
-                    f"mean (tolerance {self.tolerance:g} %): air, a blocked screen, or the weighing? Catch again",
+                    f"mean (tolerance {tolerance:g} %): air, a blocked screen, or the weighing? Catch again",
                     self.stream,
                 )
-        yield from self._bent(words, on)
+        yield from self._bent(tolerance, words, on)
         if self.before is not None and self.drift is not None:
             off = self.drift[0]
-            if abs(off) > self.tolerance * (1 + 1e-9):
+            if abs(off) > tolerance * (1 + 1e-9):
                 yield Flag(
                     "calibration_drift",
                     f"{words} at setting {self.setting:g} gave {self.rate.value:.3g} kg/min on {on}, {abs(off):.1f} % "
                     f"{'more' if off > 0 else 'less'} than on {day(self.before.at, self.picture.zone)} (tolerance "
-                    f"{self.tolerance:g} %): look at the pump or gate, then set it by the new figure",
+                    f"{tolerance:g} %): look at the pump or gate, then set it by the new figure",
                     self.stream,
                 )
-        line = self.last.line
-        if line is not None and (not line.slope_kg_min or not line.setting_for(self.rate.value).finite):
-            text = f"the catches of {words} on {on} do not show that its setting moves the rate: no range can be given"
-            yield Flag("no_range", text, self.stream)
 
-    def _bent(self, words: str, on: str) -> Iterator[Flag]:
+    def _bent(self, tolerance: float, words: str, on: str) -> Iterator[Flag]:
         """The setting whose mean lies furthest off the line, if beyond the tolerance: the pump is not straight."""
         line = self.last.line
-        if line is None or self.tolerance is None or len(self.last.settings) < 3:
+        if line is None or len(self.last.settings) < 3:
             return
         off = {
             setting: 100 * (self.last.mean_kg_min(setting) / float(line.rate_at(setting).value) - 1)
@@ -247,12 +256,12 @@ class _Stream:
             if float(line.rate_at(setting).value) > 0
         }
         worst = max(off, key=lambda setting: abs(off[setting]), default=None)
-        if worst is not None and abs(off[worst]) > self.tolerance * (1 + 1e-9):
+        if worst is not None and abs(off[worst]) > tolerance * (1 + 1e-9):
             yield Flag(
                 "not_straight",
                 f"the catches of {words} at setting {worst:g} on {on} lie {abs(off[worst]):.1f} % "
                 f"{'above' if off[worst] > 0 else 'below'} the line through all settings (tolerance "
-                f"{self.tolerance:g} %): catch at the settings you use, or use no other",
+                f"{tolerance:g} %): catch at the settings you use, or use no other",
                 self.stream,
             )
 

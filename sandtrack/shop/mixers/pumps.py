@@ -315,11 +315,11 @@ def uses(mixer: Mixer, stream: str, streams: Iterable[str]) -> list[Use]:
     return found
 
 
-def tolerance_pct(mixer: Mixer, stream: str) -> float | None:
-    """The mixer's tolerance of a stream, by what its name says it is; catalysts come under many names."""
+def tolerance_field(stream: str) -> str:
+    """The mixer's field with the tolerance of a stream, by what its name says; catalysts come under many names."""
     if "sand" in stream:
-        return mixer.sand_tolerance_pct
-    return mixer.resin_tolerance_pct if "resin" in stream or "part_" in stream else mixer.catalyst_tolerance_pct
+        return "sand_tolerance_pct"
+    return "resin_tolerance_pct" if "resin" in stream or "part_" in stream else "catalyst_tolerance_pct"
 
 
 def _as_rate(found: Estimate) -> Rate:
