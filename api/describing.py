@@ -177,6 +177,9 @@ _MADE: Mapping[type[f.Field], Callable[[Any], Schema]] = {
 # -- answers ----------------------------------------------------------------------------------------------------
 
 
+_TIMES: Mapping[str, Schema] = {name: {"format": "date-time"} for name in ("as_of", "recorded_at")}
+
+
 def dataclass(kind: type[Any]) -> Schema:
     """An object as its dataclass says, every field present."""
     hints = get_type_hints(kind)
@@ -185,7 +188,7 @@ def dataclass(kind: type[Any]) -> Schema:
     return {
         "type": "object",
         "description": text,
-        "properties": {name: _hinted(hints[name]) for name in names},
+        "properties": {name: _hinted(hints[name]) | _TIMES.get(name, {}) for name in names},
         "required": names,
         "additionalProperties": False,
     }

@@ -56,7 +56,11 @@ _LINE_ANSWER = {
         "kind": {"type": "string"},
         "sender": {"type": "string"},
         "id": {"type": "string"},
-        "recorded_at": {"type": "string", "description": "when the ledger took it; of new and known ones"},
+        "recorded_at": {
+            "type": "string",
+            "format": "date-time",
+            "description": "when the ledger took it; of new and known ones",
+        },
         "problem": {"$ref": "#/components/schemas/Problem"},
     },
     "required": ["line", "outcome"],

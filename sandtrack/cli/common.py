@@ -124,7 +124,7 @@ def show_receipt(receipt: Receipt, as_json: bool) -> None:
         return
     click.echo(
         f"{'recorded' if receipt.new else 'known already'}: {receipt.kind} {receipt.id} of {receipt.sender}, "
-        f"{receipt.recorded_at}"
+        f"{text.day(receipt.recorded_at)}"
     )
     for line in text.flags(receipt.flags) + text.cautions(receipt.cautions):
         click.echo(line)

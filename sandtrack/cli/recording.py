@@ -129,7 +129,7 @@ def _log_command(kind: str) -> click.Command:
         cells = _cells(given)
         with opened(shop_file) as shop:
             if "at" not in cells and kind != "reversal":
-                cells["at"] = times.show(shop.ledger.clock(), shop.ledger.zone, seconds=True)
+                cells["at"] = times.show(shop.ledger.clock(), shop.ledger.zone, exact=True)
             content, record_id, _ = flat.reader(kind, list(cells)).read(list(cells.values()))
             who = sender or cells.get("by") or user()
             show_receipt(shop.log(kind, content, sender=who, id=record_id or None), as_json)

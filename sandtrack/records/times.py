@@ -151,7 +151,11 @@ def _day_of(instant_us: int, where: tzinfo) -> str:
     return (following if instant_us >= day_start(following, where) else found).isoformat()
 
 
-def show(instant_us: int, where: tzinfo, *, seconds: bool = False) -> str:
-    """The instant in the shop's time, with its offset, for people and for JSON."""
-    moment = from_microseconds(instant_us, where)
-    return moment.isoformat(timespec="microseconds" if seconds else "minutes")
+def show(instant_us: int, where: tzinfo, *, exact: bool = False) -> str:
+    """The instant in the shop's time, with its offset, as RFC 3339 has it (5.6: with its seconds)."""
+    return from_microseconds(instant_us, where).isoformat(timespec="microseconds" if exact else "seconds")
+
+
+def minute(instant_us: int, where: tzinfo) -> str:
+    """The instant in the shop's time, with its offset, to the minute: for sentences."""
+    return from_microseconds(instant_us, where).isoformat(timespec="minutes")

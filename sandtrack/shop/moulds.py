@@ -138,14 +138,14 @@ def _look_at(picture: Picture, mould: _Mould) -> None:
     if stands_h > limits.mould_standing_h:
         what = "poured" if mould.poured_at is not None else "not poured"
         text = (
-            f"stands since {times.show(mould.since, picture.zone)}, {stands_h:.0f} h, {what} "
+            f"stands since {times.minute(mould.since, picture.zone)}, {stands_h:.0f} h, {what} "
             f"(limit {limits.mould_standing_h:g} h): was its knock-out recorded?"
         )
         mould.flag("standing_too_long", text)
     if mould.ended_at is not None and mould.since - mould.ended_at < limits.number_reuse_h * _HOUR:
         text = (
             f"filled {(mould.since - mould.ended_at) / _HOUR:.1f} h after it was ended at "
-            f"{times.show(mould.ended_at, picture.zone)}: is the number used again, or a clock wrong?"
+            f"{times.minute(mould.ended_at, picture.zone)}: is the number used again, or a clock wrong?"
         )
         mould.flag("number_used_again", text)
     families = {
@@ -207,8 +207,8 @@ def _strip(picture: Picture, mould: _Mould, clocks: list[_Clock | None], ranges:
     )
     ready, words = _ready(picture, mould, low, mid, high)
     return {
-        "strip_from": times.show(low, picture.zone),
-        "strip_by": times.show(high, picture.zone),
+        "strip_from": times.show(low // _MINUTE * _MINUTE, picture.zone),
+        "strip_by": times.show(high // _MINUTE * _MINUTE, picture.zone),
         "chance_stripped": min(clock.chance for clock in known),
         "ready": ready,
         "ready_words": words,
@@ -217,7 +217,7 @@ def _strip(picture: Picture, mould: _Mould, clocks: list[_Clock | None], ranges:
 
 def _ready(picture: Picture, mould: _Mould, low: int, mid: int, high: int) -> tuple[str | None, str]:
     if mould.poured_at is not None:
-        return None, f"poured at {times.show(mould.poured_at, picture.zone)}"
+        return None, f"poured at {times.minute(mould.poured_at, picture.zone)}"
     late = times.show(high, picture.zone)[11:16]
     stop = "held: not to be used until it is released; " if mould.held else ""
     if picture.at >= high:

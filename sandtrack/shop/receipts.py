@@ -42,19 +42,19 @@ def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
         yield Flag(
             "clock_off",
             f"the sender's clock was {-entry.offset_us / 60e6:+.0f} min off; booked "
-            f"{'as told, ' * (entry.own_at is None)}at {times.show(accepted.at, seen.zone)}",
+            f"{'as told, ' * (entry.own_at is None)}at {times.minute(accepted.at, seen.zone)}",
             entry.sender,
         )
     if entry.own_at is None and accepted.at > accepted.recorded + 60_000_000:
         yield Flag(
-            "in_the_future", f"it is dated {times.show(accepted.at, seen.zone)}, which is still to come", entry.id
+            "in_the_future", f"it is dated {times.minute(accepted.at, seen.zone)}, which is still to come", entry.id
         )
     if accepted.recorded > seen.at + 60_000_000:
         back = (accepted.recorded - seen.at) / 60e6
         yield Flag(
             "clock_back",
             f"this computer's clock went back by {back:,.0f} min: recorded at "
-            f"{times.show(accepted.recorded, seen.zone)}, the time of the record before; set the clock",
+            f"{times.minute(accepted.recorded, seen.zone)}, the time of the record before; set the clock",
             "clock",
         )
     yield from _late(seen, accepted)
@@ -82,7 +82,7 @@ def _late(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
             yield Flag(
                 "late",
                 f"stock of {seen.name('places', place)} today is unchanged: counted on "
-                f"{times.show(anchor.at, seen.zone)}",
+                f"{times.minute(anchor.at, seen.zone)}",
                 place,
             )
 

@@ -5,6 +5,9 @@ Tags: source, RFC 9457 (problem details), RFC 3339 (times), RFC 6750 (bearer tok
 
 from __future__ import annotations
 
+import json
+import re
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -50,6 +53,15 @@ def client(tmp_path: Path) -> Iterator[Client]:
     """The service of a shop with a set-up alone."""
     path = tmp_path / "shop.sandtrack"
     Shop.create(path, PLANT).close()
+    made = Client(path)
+    yield made
+    made.app.extensions["sandtrack"].close()
+
+
+@pytest.fixture(scope="module")
+def year(_demo_year: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Client]:
+    """The service of the invented foundry's year, which is only asked."""
+    path = Path(shutil.copy(_demo_year, tmp_path_factory.mktemp("rfc") / "shop.sandtrack"))
     made = Client(path)
     yield made
     made.app.extensions["sandtrack"].close()
@@ -166,8 +178,49 @@ def kept_at(client: Client, at: str) -> datetime:
 def test_sections_5_6_to_5_8_times(client: Client, text: str, instant: datetime):
     """Times of the standard's grammar, its examples among them, mean the instants that it says."""
     assert times.instant(text, None) == (instant - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
-    # What is told is to the minute.
-    assert kept_at(client, text) == instant.replace(second=0, microsecond=0)
+    # What is told is to the second.
+    assert kept_at(client, text) == instant.replace(microsecond=0)
+
+
+# Section 5.6: date-time, with its seconds and its offset.
+DATE_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)")
+
+
+def told_times(found: Any) -> Iterator[str]:
+    """Every time in an answer; what records hold is as it was sent."""
+    if isinstance(found, dict):
+        for name, value in found.items():
+            if name != "content":
+                yield from told_times(value)
+    elif isinstance(found, list):
+        for value in found:
+            yield from told_times(value)
+    elif isinstance(found, str) and re.fullmatch(r"\d{4}-\d\d-\d\dT\S*", found):
+        yield found
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        "stock", "moulds", "attention?at=2025-12-30", "brief?at=2025-12-30T15:18", "learned?binder_system=furan",
+        "tables", "setting?mixer=m1&binder_system=furan&sand_temp_c=18", "calibration?mixer=m1", "records?limit=1000",
+        "table?mixer=m1&binder_system=furan&lowest_c=10&highest_c=20&at=2025-12-30", "audit?until=2025-12-30",
+        "rates?since=2025-06-01&until=2025-06-30", "balance?since=2025-06-01&until=2025-06-30",
+    ],
+)  # fmt: skip
+def test_section_5_6_what_is_told(year: Client, asked: str):
+    """Section 5.6: every time that an answer tells is of the standard's grammar."""
+    told = list(told_times(year.get(f"/v1/{asked}").json))
+    assert told
+    assert [text for text in told if not DATE_TIME.fullmatch(text)] == []
+
+
+def test_section_5_6_what_a_receipt_tells(client: Client):
+    """Section 5.6: so are the times of receipts and of the answers to lines."""
+    line = b'{"kind": "level", "at": "2025-03-03 08:00", "place": "silo_new", "level_m": 1}'
+    answer = client.http.post("/v1/records", data=line, content_type="application/x-ndjson", headers=client.bearer)
+    for told in (client.count(id="c-1").json["recorded_at"], json.loads(answer.text)["recorded_at"]):
+        assert DATE_TIME.fullmatch(told)
 
 
 @pytest.mark.parametrize(
@@ -206,7 +259,7 @@ def test_what_is_no_time_of_ours(client: Client, text: str, said: str):
 def test_section_4_4_local_times(client: Client):
     """Section 4.4: an unqualified local time has to be agreed on. Here it is the shop's, and told with its offset."""
     assert kept_at(client, "2025-07-01 12:00") == datetime(2025, 7, 1, 12, tzinfo=ZoneInfo("Europe/Stockholm"))
-    assert client.get("/v1/stock?at=2025-07-01T12:00").json["as_of"] == "2025-07-01T12:00+02:00"
+    assert client.get("/v1/stock?at=2025-07-01T12:00").json["as_of"] == "2025-07-01T12:00:00+02:00"
 
 
 # -- RFC 6750, bearer tokens ----------------------------------------------------------------------------------------

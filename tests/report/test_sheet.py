@@ -258,7 +258,7 @@ def test_csv_is_a_line_a_temperature(opened: Shop) -> None:
     for line in (cold, warm):
         assert [line[name] for name in ("number", "mixer", "binder_system")] == ["7", "m1", "furan"]
         assert [line[name] for name in ("pattern", "purpose", "box_sand_kg")] == ["f12", "facing", "120"]
-        assert (line["made_at"], line["expires_at"]) == ("2025-12-30T15:00+01:00", "2025-12-31T15:00+01:00")
+        assert (line["made_at"], line["expires_at"]) == ("2025-12-30T15:00:00+01:00", "2025-12-31T15:00:00+01:00")
         assert (line["wanted_chance"], line["catalyst_base"]) == ("0.8", "% of resin as delivered")
         assert "strip times: learned from 332 checks" in line["basis"]
         assert "Resin and acid catalyst never meet neat" in line["cautions"]

@@ -218,8 +218,8 @@ def test_a_step_by_hand(hand: Shop) -> None:
     answer = hand.audit("m2", "2025-01-06", "2025-02-14")
     (drift,) = of_series("m2.furan.catalyst_pct", answer.values["drifts"])
     # Day 30 after Monday 6 January is 5 February.
-    assert drift["first"] == "2025-02-05T08:00+01:00"
-    assert drift["found_at"] == "2025-02-05T11:00+01:00"
+    assert drift["first"] == "2025-02-05T08:00:00+01:00"
+    assert drift["found_at"] == "2025-02-05T11:00:00+01:00"
     assert drift["mixes_until_found"] == 4
     assert drift["off"] == pytest.approx(-10.0, abs=0.2)
     assert drift["back_after"] is None
@@ -355,7 +355,7 @@ def test_a_dead_pump_is_a_drift(hand: Shop) -> None:
     answer = hand.audit("m2", "2025-01-06", "2025-02-14")
     (drift,) = of_series("m2.furan.catalyst_pct", answer.values["drifts"])
     assert drift["off"] == pytest.approx(-100.0)
-    assert drift["first"] == "2025-02-07T08:00+01:00"
+    assert drift["first"] == "2025-02-07T08:00:00+01:00"
 
 
 def test_one_mix_without_acid_is_named(hand: Shop) -> None:

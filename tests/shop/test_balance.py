@@ -68,8 +68,8 @@ def test_a_count_short_of_the_book_is_told_and_warned_of(foundry: Foundry) -> No
     answer = foundry.shop.balance(*JUNE)
     (told,) = answer.values["unexplained"]
     assert told == {
-        "place": "silo_back", "material": "back", "difference_kg": -300, "counted_at": "2025-06-30T23:59+02:00",
-        "accrued_since": "2025-06-01T23:59+02:00", "moved_kg": 9400, "pct_of_moved": pytest.approx(-300 / 94),
+        "place": "silo_back", "material": "back", "difference_kg": -300, "counted_at": "2025-06-30T23:59:59+02:00",
+        "accrued_since": "2025-06-01T23:59:59+02:00", "moved_kg": 9400, "pct_of_moved": pytest.approx(-300 / 94),
         "first_count": False, "within_count_errors": False,
     }  # fmt: skip
     (flag,) = answer.flags

@@ -61,8 +61,8 @@ def flags(answer: Answer) -> dict[str, str]:
 
 
 def clock(start: str, minutes: float) -> str:
-    """A local time so many minutes later, to the minute begun (as times are shown)."""
-    return (datetime.fromisoformat(start) + timedelta(minutes=minutes)).isoformat(timespec="minutes") + "+01:00"
+    """A local time so many minutes later, to the minute begun (as estimates are shown)."""
+    return (datetime.fromisoformat(start) + timedelta(minutes=minutes)).isoformat(timespec="minutes") + ":00+01:00"
 
 
 def test_nothing_stands(shop: Shop) -> None:
@@ -77,8 +77,8 @@ def test_what_a_mould_holds_and_since_when(shop: Shop) -> None:
     mix(shop, "2025-03-03 07:00", "101", FURAN, id="a", purpose="facing", patterns=["p1"])
     mix(shop, "2025-03-03 07:10", "101", FURAN, id="b", purpose="backing", mixer="m2", patterns=["p1"])
     entry = standing(shop.moulds())["101"]
-    assert entry["standing_since"] == "2025-03-03T07:00+01:00"
-    assert entry["last_sand_at"] == "2025-03-03T07:10+01:00"
+    assert entry["standing_since"] == "2025-03-03T07:00:00+01:00"
+    assert entry["last_sand_at"] == "2025-03-03T07:10:00+01:00"
     assert entry["contents_kg"] == {"acid": 2.1, "new_sand": 120, "reclaimed_f": 480, "resin_f": 6}
     assert entry["mixers"] == ["m1", "m2"]
     assert entry["binder_systems"] == ["furan"]
@@ -185,7 +185,7 @@ def test_poured_and_knocked_out(shop: Shop) -> None:
     mix(shop, "2025-03-03 07:00", "101;102", FURAN)
     shop.log("pour", {"at": "2025-03-03 07:50", "moulds": ["101"], "metal": "iron"}, sender="lars")
     entry = standing(shop.moulds())["101"]
-    assert (entry["poured"], entry["poured_at"], entry["ready"]) == (True, "2025-03-03T07:50+01:00", None)
+    assert (entry["poured"], entry["poured_at"], entry["ready"]) == (True, "2025-03-03T07:50:00+01:00", None)
     assert entry["ready_words"] == "poured at 2025-03-03T07:50+01:00"
     assert not standing(shop.moulds(at="2025-03-03 07:49"))["101"]["poured"]
     knock_out(shop, "2025-03-03 07:55", "101")
@@ -202,7 +202,7 @@ def test_new_life_begins_after_the_knock_out(shop: Shop) -> None:
     answer = shop.moulds()
     entry = standing(answer)["101"]
     assert entry["mixes"] == ["new"]
-    assert entry["standing_since"] == "2025-03-03T07:30+01:00"
+    assert entry["standing_since"] == "2025-03-03T07:30:00+01:00"
     assert not entry["poured"]
     assert flags(answer) == {
         "number_used_again": "mould 101: filled 24.5 h after it was ended at 2025-03-02T07:00+01:00: is the number "
@@ -232,7 +232,7 @@ def test_withdrawn_mix_fills_nothing(shop: Shop) -> None:
     shop.undo("m1", "twice", reason="sent twice", by="vera")
     entry = standing(shop.moulds())["101"]
     assert entry["mixes"] == ["right"]
-    assert entry["last_sand_at"] == "2025-03-03T07:00+01:00"
+    assert entry["last_sand_at"] == "2025-03-03T07:00:00+01:00"
 
 
 def test_as_known_on_an_earlier_day(shop: Shop, clock: Any) -> None:

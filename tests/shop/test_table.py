@@ -113,8 +113,8 @@ def test_span_and_step_make_the_rows(shop: Shop) -> None:
 def test_a_table_expires_after_a_day(shop: Shop) -> None:
     """Made at eight on 3 March it may be used until eight the day after, and says that this is a default."""
     answer = shop.table("m1", "furan", **ASKED)
-    assert answer.values["made_at"] == "2025-03-03T08:00+01:00"
-    assert answer.values["expires_at"] == "2025-03-04T08:00+01:00"
+    assert answer.values["made_at"] == "2025-03-03T08:00:00+01:00"
+    assert answer.values["expires_at"] == "2025-03-04T08:00:00+01:00"
     (valid,) = [one for one in answer.basis if one.what == "valid for"]
     assert (valid.tag, valid.source) == ("default", "limits.table_valid_h")
     assert answer.values["ask_again_moved_c"] == 3
@@ -127,7 +127,7 @@ def test_the_set_up_says_how_long_a_table_holds(
     """With table_valid_h = 10 it ends at six in the evening, by the set-up."""
     content["limits"] = {"table_valid_h": 10}
     answer = make_shop(content).table("m1", "furan", **ASKED)
-    assert answer.values["expires_at"] == "2025-03-03T18:00+01:00"
+    assert answer.values["expires_at"] == "2025-03-03T18:00:00+01:00"
     assert [one.tag for one in answer.basis if one.what == "valid for"] == ["set-up"]
 
 
@@ -314,7 +314,7 @@ def test_the_same_order_twice_is_one_table(shop: Shop, clock: Clock) -> None:
     assert again.receipt is not None
     assert (first.receipt.sender, first.receipt.id, first.receipt.new) == ("office", "o-1", True)
     assert (again.number, again.receipt.new, [flag.code for flag in again.receipt.flags]) == (1, False, ["known"])
-    assert again.table.values["made_at"] == "2025-03-03T08:00+01:00"
+    assert again.table.values["made_at"] == "2025-03-03T08:00:00+01:00"
     told = [row.get("catalyst_pct") for row in first.table.values["rows"]]
     assert [row.get("catalyst_pct") for row in again.table.values["rows"]] == told
     assert states(shop) == [(1, "valid")]

@@ -73,7 +73,7 @@ def judged(picture: Picture, machine: Mixer, system: System, given_c: float | No
             because=f"the temperature of the mixed sand is not given, and none of {picture.name('mixers', mixer)} was "
             f"recorded in the last {OLDEST_H:g} h",
         )
-    read_at = times.show(last.at, picture.zone)
+    read_at = times.minute(last.at, picture.zone)
     flag = Flag(
         "sand_temp_recorded",
         f"no sand temperature was given: the last one read is used, {last.value_c:.1f} °C at {read_at}, "
@@ -137,8 +137,8 @@ def _implausible(picture: Picture, mixer: str, value_c: float, at: int, itself: 
     if near is None:
         return ""
     return (
-        f"{said}it was {near.value_c:.1f} °C at {times.show(near.at, picture.zone)} ({near.source}), and sand does not "
-        f"change by more than {MOST_CHANGE_C:g} °C within {WITHIN_H:g} h"
+        f"{said}it was {near.value_c:.1f} °C at {times.minute(near.at, picture.zone)} ({near.source}), and sand does "
+        f"not change by more than {MOST_CHANGE_C:g} °C within {WITHIN_H:g} h"
     )
 
 
