@@ -133,6 +133,17 @@ def test_two_grades_by_two_pumps(make_shop: Make, content: dict[str, Any]) -> No
     assert answer.values["catalyst_pct"] == pytest.approx(100 * 0.6 / 2.4)
 
 
+def test_an_amount_stated_outside_its_window_is_no_fault_of_the_steps(make_shop: Make, content: dict[str, Any]) -> None:
+    """35 % of ester, of 18 to 30: told as outside, and still set in steps; these are not called too coarse."""
+    content["binder_systems"]["ester"]["catalyst_pct"] = 35
+    content["mixers"]["m1"]["setting_steps"] = {"slow": 5, "fast": 5}
+    shop = lines(make_shop(content), {"slow": (0.0, 0.01), "fast": (0.0, 0.01)})
+    answer = shop.setting("m1", "ester", 20, fast_share=0.5)  # 0.42 kg/min of each
+    assert {liquid: pump["setting"] for liquid, pump in answer.values["pumps"].items()} == {"slow": 40, "fast": 40}
+    assert "outside_window" in codes(answer)
+    assert "pump_too_coarse" not in codes(answer)
+
+
 def test_parts_of_urethanes_by_their_pumps(make_shop: Make, content: dict[str, Any]) -> None:
     """60 kg/min, 1.2 % 55:45: parts of 0.396 and 0.324 in steps of 0.05 are 0.40 and 0.30; 2 % amine is 0.008."""
     content["materials"] |= {key: {"kind": "resin", "density_kg_m3": 1000} for key in ("pu_1", "pu_2", "amine")}

@@ -128,8 +128,8 @@ def _levers(system: System, pumps: Mapping[str, Pump], sand_kg_min: float) -> tu
     made = recipe_from_masses(system.family, sand_kg=sand_kg_min, liquids_kg=liquids)
     levers, amounts = _clean(_lever(system, made)), _clean(made.co_reactant_pct)
     inside = (levers >= system.window.low) & (levers <= system.window.high)
-    if system.family.lever == "grade":
-        window = system.family.co_reactant_window_pct
+    window = system.family.co_reactant_window_pct
+    if system.family.lever == "grade" and window.holds(system.amount_pct or 0.0):  # else no step can bring it inside
         inside &= (amounts >= window.low) & (amounts <= window.high)
     found = dict(
         sorted(zip(levers[inside].tolist(), np.broadcast_to(amounts, levers.shape)[inside].tolist(), strict=True))
