@@ -13,7 +13,7 @@ from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
 from sandtrack.shop.dosing import readiness, sand_temperature, sands, work_time
 from sandtrack.shop.dosing.asked import Asked, read
 from sandtrack.shop.dosing.checks import lever_of_mix, lot_of_mix
-from sandtrack.shop.dosing.learned import learned_law
+from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE, Span, as_span, work_min
 from sandtrack.shop.dosing.words import minutes
 from sandtrack.shop.picture import Picture, Seen
@@ -68,14 +68,8 @@ def stopped(
     sand = sand_temperature.judged(picture, asked.mixer, asked.system, asked.numbers.get("sand_temp_c"))
     basis, flags = list(sand.basis), list(sand.flags)
     lever, tag, whose = _lever(picture, asked, mix)
-    because = sand.because
-    if law is None:
-        because = (
-            f"no strip time of {asked.system.name} is known, so no work time either: the set-up gives no reference"
-        )
-    elif lever is None:
-        because = f"the setting of {asked.system.name} is not known: give {asked.system.lever_field}"
     if law is None or lever is None or sand.value_c is None:
+        because = _not_known(asked, law, lever) or sand.because
         instead = ("scratch the surface: what does not crumble as fresh sand does is dumped", _FIRST)
         return _answer(picture, values, {}, basis, flags, because, instead)
     lot = lot_of_mix(picture, asked.system, mix)
@@ -97,15 +91,7 @@ def stopped(
         *(entry for entry in asked.system.basis if entry.what in ("work time ÷ strip time", f"settings of {purpose}")),
     ]
     ago, filled = asked.numbers.get("minutes_ago", 0.0), asked.numbers.get("filled_for_min")
-    surface = _state(ago, work)
-    values |= {
-        "sand_temp_c": sand.value_c,
-        asked.system.lever_field: lever,
-        "minutes_ago": ago,
-        "surface": surface,
-        "chance_live": _chance_live(ago, work),
-        "live_for_min": max(work[0] - ago, 0.0),
-    }
+    values |= {"sand_temp_c": sand.value_c, asked.system.lever_field: lever, **_of_surface(ago, work)}
     if filled is not None:
         values |= {"filled_for_min": filled, "first_sand": _state(filled + ago, work)}
         if values["first_sand"] != "live":
@@ -114,15 +100,12 @@ def stopped(
                 f"{minutes(work[0])}: it is not to be rammed or moved any more"
             )
             flags.append(Flag("first_sand_old", text, asked.mixer.key))
-    values["advice"] = {"live": "carry_on", "in_doubt": "test", "dead": "dump"}[surface]
-    values["say"] = _say(surface, ago, work)
     ranges = {"work_time_min": Range(*work, COVERAGE, "time within which sand can still be joined and compacted")}
-    because = ""
-    ways: tuple[str, ...] = ()
-    if surface == "dead":
-        because = f"the surface is {minutes(ago)} old, and sand of this setting works for {minutes(work[1])}"
-        ways = ("dump the box while the sand can still be broken out, and fill it anew", _FIRST)
-    return _answer(picture, values, ranges, basis, flags, because, ways)
+    if values["surface"] != "dead":
+        return _answer(picture, values, ranges, basis, flags)
+    because = f"the surface is {minutes(ago)} old, and sand of this setting works for {minutes(work[1])}"
+    instead = ("dump the box while the sand can still be broken out, and fill it anew", _FIRST)
+    return _answer(picture, values, ranges, basis, flags, because, instead)
 
 
 def _check_setting(asked: Asked) -> None:
@@ -143,14 +126,22 @@ def _check_setting(asked: Asked) -> None:
         raise InputErrors(problems, what="the question")
 
 
+def _not_known(asked: Asked, law: Law | None, lever: float | None) -> str:
+    """Why no work time can be told at any temperature, or nothing."""
+    system = asked.system
+    if law is None:
+        return f"no strip time of {system.name} is known, so no work time either: the set-up gives no reference"
+    return "" if lever is not None else f"the setting of {system.name} is not known: give {system.lever_field}"
+
+
 def _answer(
     picture: Picture,
     values: dict[str, Any],
     ranges: dict[str, Range],
     basis: list[Basis],
     flags: list[Flag],
-    because: str,
-    instead: tuple[str, ...],
+    because: str = "",
+    instead: tuple[str, ...] = (),
 ) -> Answer:
     return Answer(
         question="stopped",
@@ -187,6 +178,19 @@ def _lever(picture: Picture, asked: Asked, mix: Seen | None) -> tuple[float | No
     if mix is not None and drawn is not None:
         return drawn, "record", f"as mix {mix.id} drew it"
     return asked.system.usual, "set-up", "the usual one"
+
+
+def _of_surface(ago: float, work: Span) -> dict[str, Any]:
+    """What an answer tells of the surface in the box, and what to do with it."""
+    surface = _state(ago, work)
+    return {
+        "minutes_ago": ago,
+        "surface": surface,
+        "chance_live": _chance_live(ago, work),
+        "live_for_min": max(work[0] - ago, 0.0),
+        "advice": {"live": "carry_on", "in_doubt": "test", "dead": "dump"}[surface],
+        "say": _say(surface, ago, work),
+    }
 
 
 def _state(age_min: float, work: Span) -> str:
