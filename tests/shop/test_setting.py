@@ -323,12 +323,12 @@ def test_what_if_needs_no_wanted_time(make_shop: Callable[[dict[str, Any]], Shop
 
 
 def test_what_if_flags_a_fill_that_is_too_long(shop: Shop) -> None:
-    """3000 kg take 20 min where 8.3 may be planned: flagged, and the times are still given."""
+    """3000 kg take 20 min where 8.27 may be planned, told as 8.2: flagged, and the times are still given."""
     answer = shop.setting("m1", "furan", 20, catalyst_pct=35, box_sand_kg=3000)
     assert answer.possible
-    # low end 45·exp(-1.2816·0.5565) = 22.05 min, half of it 11.0, three quarters of that 8.3
+    # low end 45·exp(-1.2816·0.5565) = 22.05 min, half of it 11.0, three quarters of that 8.27
     assert flag_text(answer, "fill_too_long") == (
-        "the fill takes 20 min, and at 35 % acid with sand at 20.0 °C it may plan for 8.3 min: "
+        "the fill takes 20 min, and at 35 % acid with sand at 20.0 °C it may plan for 8.2 min: "
         "75 % of a work time that may be as short as 11 min"
     )
 

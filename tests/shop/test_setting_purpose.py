@@ -206,7 +206,7 @@ def test_a_split_fill_goes_by_the_settings_of_facing_and_backing(make_shop: Make
         f"split the fill, the facing first: facing at 42 % acid with 1.1 % resin, 60 % reclaimed sand, at most "
         f"{math.floor(facing)} kg at a time; backing at 39.8 % acid with 1 % resin, 80 % reclaimed sand, at most "
         f"{math.floor(backing)} kg at a time; ram each within its own work time, and join the next while its surface "
-        f"is live, within {facing / 60 / 0.75:.1f} min of its last sand"
+        f"is live, within {math.floor(10 * facing / 60 / 0.75) / 10} min of its last sand"
     )
     alone = make_shop(content).setting("m2", "furan", 20, box_sand_kg=1200, purpose="facing")
     told = f"split the fill: at most {math.floor(facing)} kg at a time, 4 parts, the facing first; ram"

@@ -13,7 +13,7 @@ from sandtrack.shop.dosing.pumped import pumped
 from sandtrack.shop.dosing.readiness import Lot
 from sandtrack.shop.dosing.serving import Job
 from sandtrack.shop.dosing.systems import System
-from sandtrack.shop.dosing.words import minutes
+from sandtrack.shop.dosing.words import at_least, minutes
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import chance
 
@@ -88,7 +88,7 @@ def _setting(picture: Picture, job: Job, lever: float) -> str:
     )
     if job.fill_min is None:
         return told
-    return f"{told}, filled in {minutes(job.fill_min)} where it may take {minutes(job.longest_fill_min(lever))}"
+    return f"{told}, filled in {minutes(job.fill_min)} where it may take {at_least(job.longest_fill_min(lever))}"
 
 
 def _flows(picture: Picture, job: Job, lever: float) -> str:

@@ -6,13 +6,12 @@ import math
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from sandtrack import units
 from sandtrack.plant import Mixer
 from sandtrack.shop.dosing import readiness, systems
 from sandtrack.shop.dosing.learned import learned_law
 from sandtrack.shop.dosing.other_catalyst import by_system
 from sandtrack.shop.dosing.serving import Job
-from sandtrack.shop.dosing.words import minutes
+from sandtrack.shop.dosing.words import at_least
 from sandtrack.shop.picture import Picture
 
 _PARTS = ("facing", "backing")
@@ -39,7 +38,7 @@ class _Part(NamedTuple):
         late = "" if self.job.strips(self.lever) else ", which strips too late,"
         return (
             f"{purpose} at {system.show(self.lever)}{late} with {system.entry.resin_pct:.4g} % resin{sand}, at most "
-            f"{units.show(self.most_kg, 'mass')} at a time"
+            f"{self.most_kg:,} kg at a time"
         )
 
 
@@ -49,14 +48,13 @@ def in_parts(picture: Picture, mixer: Mixer, job: Job, lever: float, box_kg: flo
     own = purposes or {"": _part(mixer, job, lever)}
     if not all(part.most_kg for part in own.values()):
         return
-    live = minutes(min(part.live_min for part in own.values()))
+    live = at_least(min(part.live_min for part in own.values()))
     if purposes:
         told = f"split the fill, the facing first: {'; '.join(part.words(name) for name, part in purposes.items())}"
     else:
         most_kg = own[""].most_kg
         told = (
-            f"split the fill: at most {units.show(most_kg, 'mass')} at a time, {math.ceil(box_kg / most_kg)} parts, "
-            "the facing first"
+            f"split the fill: at most {most_kg:,} kg at a time, {math.ceil(box_kg / most_kg)} parts, the facing first"
         )
     yield (
         f"{told}; ram each within its own work time, and join the next while its surface is live, within {live} of "

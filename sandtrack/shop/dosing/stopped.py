@@ -15,7 +15,7 @@ from sandtrack.shop.dosing.asked import Asked, read
 from sandtrack.shop.dosing.checks import lever_of_mix, lot_of_mix
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE, Span, as_span, work_min
-from sandtrack.shop.dosing.words import minutes
+from sandtrack.shop.dosing.words import at_least, minutes
 from sandtrack.shop.picture import Picture, Seen
 
 _RECENT_US = 12 * 3_600_000_000
@@ -210,7 +210,7 @@ def _chance_live(age_min: float, work: Span) -> float:
 
 def _say(surface: str, ago: float, work: Span) -> str:
     if surface == "live":
-        return f"carry on: the surface is live for another {minutes(work[0] - ago)} at least; then look again"
+        return f"carry on: the surface is live for another {at_least(work[0] - ago)} at least; then look again"
     if surface == "in_doubt":
         return (
             f"scratch the surface: loose and damp, carry on at once; crusted or springy, dump it "

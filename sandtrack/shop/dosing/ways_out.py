@@ -13,7 +13,7 @@ from sandtrack.shop.dosing.other_catalyst import by_another_catalyst, by_system
 from sandtrack.shop.dosing.parts import in_parts
 from sandtrack.shop.dosing.serving import Job
 from sandtrack.shop.dosing.systems import System
-from sandtrack.shop.dosing.words import minutes
+from sandtrack.shop.dosing.words import at_least, minutes
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import chance
 
@@ -66,8 +66,8 @@ def fill_words(job: Job, lever: float) -> str:
     work = job.times(lever).work_min[0]
     return (
         f"the fill takes {minutes(job.fill_min or 0.0)}, and at {job.system.show(lever)} with sand at "
-        f"{job.sand_temp_c:.1f} °C it may plan for {minutes(job.work_time_share * work)}: "
-        f"{100 * job.work_time_share:.0f} % of a work time that may be as short as {minutes(work)}{_where(job, lever)}"
+        f"{job.sand_temp_c:.1f} °C it may plan for {at_least(job.work_time_share * work)}: "
+        f"{100 * job.work_time_share:.0f} % of a work time that may be as short as {at_least(work)}{_where(job, lever)}"
     )
 
 

@@ -14,6 +14,15 @@ def minutes(value_min: float) -> str:
     return units.show(value_min, "time")
 
 
+def at_least(value_min: float) -> str:
+    """A time that surely remains, never rounded up.
+
+    >>> at_least(18.96), at_least(6.28)
+    ('18 min', '6.2 min')
+    """
+    return minutes(math.floor(value_min) if value_min >= 10 else math.floor(10 * value_min) / 10)
+
+
 def moulders_words(strip_min: tuple[float, float, float], fill_min: float | None = None) -> str:
     """A strip time as one says it on the floor: the range is widened to the round numbers outside it.
 
