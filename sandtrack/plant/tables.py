@@ -173,7 +173,7 @@ class Material:
     bulk_density_kg_m3: float | None = told(f.Density("bulk density of a sand", above=0))
     density_kg_m3: float | None = told(f.Density("density of a liquid", above=0))
     strength_pct: float | None = told(f.Percent("strength of an acid or solids of a resin"))
-    shelf_life_days: float | None = told(f.Number("days it keeps from its day of making", above=0))
+    shelf_life_days: float | None = told(f.Number("days it keeps from its day of making", above=0, most=36_500))
     limits: Mapping[str, tuple[float | None, float | None]] = told(
         Named(Bounds(), "limits of certificate and test values"), dict
     )
@@ -198,9 +198,9 @@ class Place:
     shape: Shape | None = told(Nested(Shape, "its inner shape"))
     safe_fill_kg: float | None = told(f.Kilograms("most it may hold", above=0))
     reserve_kg: float | None = told(f.Kilograms("stock not to be used up"))
-    lead_time_days: float | None = told(f.Number("days from order to delivery", least=0))
+    lead_time_days: float | None = told(f.Number("days from order to delivery", least=0, most=36_500))
     order_size_kg: float | None = told(f.Kilograms("usual delivery", above=0))
-    count_every_days: float | None = told(f.Number("days after which a count is due", above=0))
+    count_every_days: float | None = told(f.Number("days after which a count is due", above=0, most=36_500))
     mixer: str = told(f.Key("the mixer it is coupled to", refers="mixers"), "")
 
 
@@ -267,7 +267,7 @@ class Mixer:
     name: str = told(f.Text("what people call it"), "")
     sand_kg_min: float = told(f.MassFlow("sand it puts through", required=True, above=0))
     binder_systems: tuple[str, ...] = told(c.Items(f.Key(refers="binder_systems"), "systems it can run", required=True))
-    calibrate_every_days: float | None = told(f.Number("days after which calibration is due", above=0))
+    calibrate_every_days: float | None = told(f.Number("days after which calibration is due", above=0, most=36_500))
     sand_tolerance_pct: float | None = told(f.Percent("tolerance of the sand rate", above=0))
     resin_tolerance_pct: float | None = told(f.Percent("tolerance of the resin rate", above=0))
     catalyst_tolerance_pct: float | None = told(f.Percent("tolerance of the catalyst rate", above=0))
@@ -330,7 +330,7 @@ class Limits:
     double_entry_min: float = told(f.Minutes("like records this close together are raised"), 10.0)
     level_gap_pct: float = told(f.Percent("gap between a level and the book that is raised"), 10.0)
     sand_moved_c: float = told(f.Number("change of the sand's temperature that asks for a new setting", above=0), 3.0)
-    table_valid_h: float = told(f.Hours("how long a table of settings may be used", least=0.1), 24.0)
+    table_valid_h: float = told(f.Hours("how long a table of settings may be used", least=0.1, most=87_600), 24.0)
 
 
 TABLES: Mapping[str, type[Any]] = {
