@@ -126,7 +126,7 @@ def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
     values = given["values"]
     lines = [tables.heading(values, names)]
     if "say" in values:
-        lines += wrapped("  ", values["say"])
+        lines.append(f"  {values['say']}")
     found = values if given["possible"] else values.get("nearest")
     if found is None:
         return lines
