@@ -68,7 +68,8 @@ class Window:
 
     def __str__(self) -> str:
         unit = self.unit.replace("degC", "°C")
-        return f"{self.low:g} to {self.high:g} {unit} ({self.tag}: {self.source})"
+        whose = "the shop's own" if self.tag == "shop" else f"{self.tag}: {self.source}"
+        return f"{self.low:g} to {self.high:g} {unit} ({whose})"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -178,7 +178,7 @@ def _refused_outright(draft: _Draft) -> Answer | None:
     faster = what_if is not None and what_if > system.window.high
     if what_if is not None and not (system.window.holds(what_if) and (what_if > 0 or system.family.lever == "grade")):
         return draft.answer(
-            f"{system.show(what_if)} is outside the window of {ways_out.window_words(system)}",
+            f"{system.show(what_if)} is outside the window of {system.window}",
             (*ways_out.another_speed(system, faster=faster), f"{'warmer' if faster else 'cooler'} sand"),
         )
     return None

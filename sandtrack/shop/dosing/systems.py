@@ -143,7 +143,7 @@ def system(whole: BinderSystem, purpose: str | None = None) -> System:
     share = family.work_share
     if entry.work_share is not None:
         own = entry.work_share
-        share = WorkShare(low=own, usual=own, high=own, tag="shop", source="set-up, work_share")
+        share = WorkShare(low=own, usual=own, high=own, tag="shop", source="work_share")
     basis = [
         *_of_purpose(entry, purpose),
         *basis,
@@ -152,7 +152,7 @@ def system(whole: BinderSystem, purpose: str | None = None) -> System:
             "work time ÷ strip time",
             f"{share.usual:g}" + (f" ({share.low:g} to {share.high:g})" if share.high > share.low else ""),
             _tag(share.tag),
-            _told(share.source),
+            share.source,
         ),
     ]
     belief = _belief(family, entry)
@@ -198,16 +198,11 @@ def _tag(tag: str) -> Tag:
     return "set-up" if tag == "shop" else tag  # type: ignore[return-value]
 
 
-def _told(source: str) -> str:
-    """A source behind its tag, which says of what is the shop's own that the set-up has it."""
-    return source.removeprefix("set-up, ")
-
-
 def _window_basis(what: str, window: Window) -> Basis:
     own = window.tag == "shop"
     words = "the shop's own is in force" if own else "the family's is in force: the set-up gives none of its own"
     unit = "°C" if window.unit == "degC" else window.unit
-    return Basis(what, f"{window.low:g} to {window.high:g} {unit}; {words}", _tag(window.tag), _told(window.source))
+    return Basis(what, f"{window.low:g} to {window.high:g} {unit}; {words}", _tag(window.tag), window.source)
 
 
 def _own_windows(family: Family, entry: BinderSystem, purpose: str | None) -> tuple[Family, list[Basis]]:
@@ -216,9 +211,7 @@ def _own_windows(family: Family, entry: BinderSystem, purpose: str | None) -> tu
     def own(span: tuple[float, float] | None, default: Window, field: str) -> Window:
         if span is None:
             return default
-        return Window(
-            low=span[0], high=span[1], unit=default.unit, tag="shop", source=f"set-up, {_stated(entry, purpose, field)}"
-        )
+        return Window(low=span[0], high=span[1], unit=default.unit, tag="shop", source=_stated(entry, purpose, field))
 
     lever = family.drier_window_pct or family.co_reactant_window_pct
     catalyst = own(entry.catalyst_window_pct, lever, "catalyst_window_pct")

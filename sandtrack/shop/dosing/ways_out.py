@@ -54,13 +54,6 @@ def another_speed(system: System, *, faster: bool) -> tuple[str, ...]:
     return (f"a {'faster' if faster else 'slower'} {family.co_reactant}, by the supplier's data sheet",)
 
 
-def window_words(system: System) -> str:
-    """The window of what sets the speed, and whose it is."""
-    window = system.window
-    whose = "the shop's own" if window.tag == "shop" else f"{window.tag}: {window.source}"
-    return f"{window.low:g} to {window.high:g} {window.unit} ({whose})"
-
-
 def fill_words(job: Job, lever: float) -> str:
     """Why a box cannot be filled in time at a setting."""
     work = job.times(lever).work_min[0]
@@ -83,7 +76,7 @@ def _where(job: Job, lever: float) -> str:
 def _too_slow(job: Job, end: float) -> str:
     system = job.system
     return (
-        f"with sand at {job.sand_temp_c:.1f} °C no setting inside the window of {window_words(system)} strips by "
+        f"with sand at {job.sand_temp_c:.1f} °C no setting inside the window of {system.window} strips by "
         f"{minutes(job.wanted_min or 0.0)} with {chance(job.chance)} chance: {system.show(end)}, its end, does so "
         f"with {chance(job.times(end).chance or 0.0)}"
     )
