@@ -147,7 +147,7 @@ def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
     elif found.get("fill_within_min") is not None:
         lines.append(f"  fill     within {int(found['fill_within_min'])} min")
     flows = [
-        f"{name.replace('_', ' ')} {units_show(rate, 'mass_flow', units)}"
+        f"{_liquid(name)} {units_show(rate, 'mass_flow', units)}"
         for name, rate in found["flows_kg_min"].items()
         if rate
     ]
@@ -197,7 +197,12 @@ def _pumps(given: Mapping[str, Any], found: Mapping[str, Any]) -> Iterator[str]:
             at = f"{pump['setting']:g}" if pump["step"] else number(pump["setting"])
             told.append(f"setting {at}{reach}")
         if told:
-            yield f"{name.replace('_', ' ')} {', '.join(told)}"
+            yield f"{_liquid(name)} {', '.join(told)}"
+
+
+def _liquid(name: str) -> str:
+    """What goes into a mix, for people; the co-reactant that is metered apart is that of an alkyd."""
+    return "isocyanate" if name == "co_reactant" else name.replace("_", " ")
 
 
 def lever(found: Mapping[str, Any]) -> str:
@@ -206,7 +211,8 @@ def lever(found: Mapping[str, Any]) -> str:
         share = f"{100 * found['fast_share']:.0f} % of it the fast grade"
         return f"hardener {number(found['catalyst_pct'])} % of resin, {share}"
     base = found.get("catalyst_base", "% of resin as delivered")
-    return f"catalyst {number(found['catalyst_pct'])} {base}"
+    called = "drier" if "drier" in found.get("flows_kg_min", {}) else "catalyst"
+    return f"{called} {number(found['catalyst_pct'])} {base}"
 
 
 def _rates(given: Answer, names: Names, units: str) -> list[str]:

@@ -15,6 +15,8 @@ from scipy import stats
 
 from sandtrack import Shop
 from sandtrack.errors import InputErrors
+from sandtrack.report.answers import text
+from sandtrack.report.text import Names
 
 from .conftest import PLANT, Clock
 from .test_setting import chance_by_hand, codes, flag_text, furan_by_hand
@@ -186,12 +188,16 @@ def test_alkyd_isocyanate_and_drier_by_their_pumps(make_shop: Make, content: dic
     for stream in ("alkyd", "iso", "drier"):
         for setting in (10, 200):
             caught(shop, stream, setting, (0.01 * setting,) * 2, mixer="m2")
-    values = shop.setting("m2", "alkyd", 20, catalyst_pct=4).values
+    answer = shop.setting("m2", "alkyd", 20, catalyst_pct=4)
+    values = answer.values
     assert {liquid: values["flows_kg_min"][liquid] for liquid in ("resin", "co_reactant", "drier")} == pytest.approx(
         {"resin": 1.52, "co_reactant": 0.3, "drier": 0.0608}
     )
     assert values["resin_pct"] == pytest.approx(1.82)
     assert values["pumps"]["resin"]["setting"] == 152
+    told = text(answer, Names(shop.plant()))
+    assert "drier 4 % of alkyd part" in told
+    assert "isocyanate 0.3 kg/min" in told
 
 
 def test_beyond_what_was_caught_is_flagged(stepped: Callable[..., Shop], shop: Shop) -> None:
