@@ -16,33 +16,31 @@ _readable = Context(prec=MOST_DIGITS, traps=[InvalidOperation, Overflow, Rounded
 
 def plain_number(value: Any) -> float | None:
     """The float nearest to a usual float or Decimal, 0 or more; None where `units.number` has to look closer. [-]"""
-    near: float = value
-    if type(value) is Decimal:
-        try:
-            near = float(_readable(value))
-        except ArithmeticError:
-            return None
-    elif type(value) is not float:
-        return None
-    if _LEAST < near < _MOST:
+    near = _nearest(value)
+    if near is None or _LEAST < near < _MOST:
         return near
     return None if value else 0.0
 
 
 def plain_mass_mg(value: Any) -> int | None:
     """A usual number of kilograms as whole milligrams; None where `units.mass_mg` has to look closer. [mg]"""
-    near: float = value
-    if type(value) is Decimal:
-        try:
-            near = float(_readable(value))
-        except ArithmeticError:
-            return None
-    elif type(value) is not float:
-        return value * 1_000_000 if type(value) is int and 0 <= value <= MOST_MG // 1_000_000 else None
-    if 0.0 <= near < _MOST_KG:
+    if type(value) is int:
+        return value * 1_000_000 if 0 <= value <= MOST_MG // 1_000_000 else None
+    near = _nearest(value)
+    if near is not None and 0.0 <= near < _MOST_KG:
         # No half is near, so a float that is not quite what was told is rounded to the same whole number.
         near_mg = near * 1e6
         whole = round(near_mg)
         if -_CLEAR_OF_HALF < near_mg - whole < _CLEAR_OF_HALF and (whole or not value):
             return whole
     return None
+
+
+def _nearest(value: Any) -> float | None:
+    """The float nearest to a float or a Decimal of so few digits; None for all else."""
+    if type(value) is Decimal:
+        try:
+            return float(_readable(value))
+        except ArithmeticError:
+            return None
+    return value if type(value) is float else None

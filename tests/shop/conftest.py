@@ -30,6 +30,21 @@ class Clock:
         return self.now
 
 
+def check(shop: Shop, when: int | str, early: float | None, late: float | None, **said: Any) -> None:
+    """Record a strip check of furan at 20 °C and 35 % acid, on a day of February or at a time; None is left out."""
+    content = {
+        "at": when if isinstance(when, str) else f"2025-02-{when:02} 12:00",
+        "binder_system": "furan",
+        "definition": "hand",
+        "catalyst_pct": 35,
+        "sand_temp_c": 20,
+        "earliest_min": early,
+        "latest_min": late,
+        **said,
+    }
+    shop.log("strip_check", {name: value for name, value in content.items() if value is not None}, sender="emil")
+
+
 def sand(name: str, role: str, family: str | None = None) -> dict[str, Any]:
     """A sand of the set-up."""
     made: dict[str, Any] = {"name": name, "kind": "sand", "role": role}

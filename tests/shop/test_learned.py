@@ -16,6 +16,8 @@ from sandtrack import Shop
 from sandtrack.errors import UnknownName
 from sandtrack.shop import Answer
 
+from .conftest import check
+
 END = "2025-12-31"
 # derived: the invented year's README: strip time at 20 °C and the usual setting, energy, fall with the setting
 FURAN = {"strip_time_min": 52.0 * (34 / 35) ** -1.3, "activation_energy_kj_mol": 46.0, "exponent": 1.3}
@@ -45,22 +47,6 @@ def basis_of(answer: Answer, what: str) -> tuple[str, str]:
     """Value and tag of one basis."""
     (found,) = [(entry.value, entry.tag) for entry in answer.basis if entry.what == what]
     return found
-
-
-def check(shop: Shop, day: int, early: float | None, late: float | None, **said: Any) -> None:
-    """Record a strip check of furan at 20 °C and 35 % acid on a day of February, unless said otherwise."""
-    looked = {"earliest_min": early, "latest_min": late}
-    content = {
-        "at": f"2025-02-{day:02} 12:00",
-        "binder_system": "furan",
-        "definition": "hand",
-        "catalyst_pct": 35,
-        "sand_temp_c": 20,
-        **{name: value for name, value in looked.items() if value is not None},
-        **said,
-    }
-    kept = {name: value for name, value in content.items() if value is not None}
-    shop.log("strip_check", kept, sender="emil")
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,8 @@ import pytest
 from sandtrack import Shop
 from sandtrack.shop import Answer
 
+from .conftest import check
+
 
 def codes(answer: Answer) -> set[str]:
     """Codes of an answer's flags."""
@@ -26,20 +28,6 @@ def mix(shop: Shop, at: str, mould: str, reclaimed_kg: float, silo: str = "silo_
     ]
     made = {"at": at, "mixer": "m1", "binder_system": "furan", "moulds": [mould], "sand_temp_c": 20}
     shop.log("mix", {**made, "streams": streams, **said}, sender="m1", id=f"mix-{mould}")
-
-
-def check(shop: Shop, at: str, early: float, late: float, **said: Any) -> None:
-    """Record a strip check of furan at 20 °C and 35 % acid."""
-    content = {
-        "at": at,
-        "binder_system": "furan",
-        "definition": "hand",
-        "catalyst_pct": 35,
-        "sand_temp_c": 20,
-        "earliest_min": early,
-        "latest_min": late,
-    }
-    shop.log("strip_check", {**content, **said}, sender="emil")
 
 
 def checked(shop: Shop, day: int, reclaimed_kg: float, early: float, late: float, **said: Any) -> None:

@@ -11,6 +11,8 @@ from sandtrack import Shop
 from sandtrack.errors import InputErrors
 from sandtrack.shop import Answer
 
+from .conftest import check
+
 Make = Callable[[dict[str, Any]], Shop]
 
 
@@ -18,20 +20,6 @@ def basis_of(answer: Answer, what: str) -> tuple[str, str]:
     """Value and tag of one basis."""
     (found,) = [(entry.value, entry.tag) for entry in answer.basis if entry.what == what]
     return found
-
-
-def check(shop: Shop, day: int, early: float, late: float, **said: Any) -> None:
-    """Record a strip check of furan at 20 °C and 35 % acid on a day of February."""
-    content = {
-        "at": f"2025-02-{day:02} 12:00",
-        "binder_system": "furan",
-        "definition": "hand",
-        "catalyst_pct": 35,
-        "sand_temp_c": 20,
-        "earliest_min": early,
-        "latest_min": late,
-    }
-    shop.log("strip_check", {**content, **said}, sender="emil")
 
 
 # -- half-life ------------------------------------------------------------------------------------------------------

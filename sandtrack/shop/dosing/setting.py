@@ -190,26 +190,13 @@ def _answered(draft: _Draft) -> Answer:
     law = learned_law(picture, system)
     lots = readiness.lots(picture, asked.mixer, system)
     blocking, notes = readiness.look_at(picture, asked.mixer, system, lots)
-    draft.flags += blocking
-    draft.flags += notes
-    draft.flags += acid.demand(picture, asked.mixer, system)
     delivery = pumped(picture, asked.mixer, system)
-    draft.flags += delivery.flags
+    draft.flags += [*blocking, *notes, *acid.demand(picture, asked.mixer, system), *delivery.flags]
     draft.flags += asked.of_purpose()
     if asked.purpose is None and asked.purposes_apart:
         draft.values["purposes_apart"] = asked.purposes_apart
-    draft.basis += [*system.basis, work_time.basis(system)]
-    if law is not None:
-        draft.basis.append(law.basis(picture))
-    if law is not None and law.learned is not None:
-        draft.basis.append(law.fading())
-    given_c = asked.numbers.get("sand_temp_c")
-    if draft.supposed and given_c is not None:
-        sand = sand_temperature.supposed(given_c)
-    else:
-        sand = sand_temperature.judged(picture, asked.mixer, system, given_c)
-    draft.flags += sand.flags
-    draft.basis += sand.basis
+    _say_what_it_rests_on(draft, law)
+    sand = _sand(draft)
     if sand.value_c is None or law is None:
         record = f"record it: a temperature of mixed_sand, or sand_temp_c of a mix, on {asked.mixer.key}"
         return draft.answer(sand.because, (sand_temperature.AGAIN, record))
@@ -218,11 +205,8 @@ def _answered(draft: _Draft) -> Answer:
             "; ".join(flag.text for flag in blocking),
             ("have it released by a competent person", "draw from another place"),
         )
-    temp, moved = sand.value_c, limits.sand_moved_c
-    draft.values |= {"sand_temp_c": temp, "ask_again_below_c": temp - moved, "ask_again_above_c": temp + moved}
-    window = system.family.sand_window_c
-    for advice in temperature_advice(system.family, temp, sand_window_c=window):
-        draft.flags.append(Flag(advice.code, advice.text, asked.mixer.key))
+    temp = sand.value_c
+    _say_how_warm(draft, temp)
     box, lot, drawn = asked.box_kg, law.lot_now(lots), sands.drawn(picture, asked.mixer, system)
     job = Job(
         pumped=delivery,
@@ -245,13 +229,8 @@ def _answered(draft: _Draft) -> Answer:
     if job.around is not None:
         draft.basis.append(job.around.basis())
     _say_what_was_asked(draft, job)
-    what_if = asked.what_if
-    if what_if is not None:
-        lever = delivery.nearest(what_if)
-        if abs(lever - what_if) > system.step:
-            text = f"{system.show(what_if)} is no step of the pump: the nearest, {system.show(lever)}, is told"
-            draft.flags.append(Flag("setting_moved", text, asked.mixer.key))
-        return _what_if(draft, job, lever)
+    if asked.what_if is not None:
+        return _what_if(draft, job, asked.what_if)
     serving = job.serving()
     if serving is not None:
         _tell(draft, job, serving)
@@ -261,6 +240,33 @@ def _answered(draft: _Draft) -> Answer:
     points, ranges = _points(draft, job, told)
     draft.values["nearest"] = {"serves": False, "why_not": because, **points, **set_points.spans(ranges)}
     return draft.answer(because, instead)
+
+
+def _say_what_it_rests_on(draft: _Draft, law: Law | None) -> None:
+    system = draft.asked.system
+    draft.basis += [*system.basis, work_time.basis(system)]
+    if law is not None:
+        draft.basis.append(law.basis(draft.picture))
+        if law.learned is not None:
+            draft.basis.append(law.fading())
+
+
+def _sand(draft: _Draft) -> sand_temperature.SandTemperature:
+    asked, given_c = draft.asked, draft.asked.numbers.get("sand_temp_c")
+    if draft.supposed and given_c is not None:
+        sand = sand_temperature.supposed(given_c)
+    else:
+        sand = sand_temperature.judged(draft.picture, asked.mixer, asked.system, given_c)
+    draft.flags += sand.flags
+    draft.basis += sand.basis
+    return sand
+
+
+def _say_how_warm(draft: _Draft, temp_c: float) -> None:
+    moved, family = draft.picture.plant.limits.sand_moved_c, draft.asked.system.family
+    draft.values |= {"sand_temp_c": temp_c, "ask_again_below_c": temp_c - moved, "ask_again_above_c": temp_c + moved}
+    for advice in temperature_advice(family, temp_c, sand_window_c=family.sand_window_c):
+        draft.flags.append(Flag(advice.code, advice.text, draft.asked.mixer.key))
 
 
 def _say_what_was_asked(draft: _Draft, job: Job) -> None:
@@ -302,7 +308,12 @@ def limit(what: str, value: str, name: str, limits: Limits) -> Basis:
     return Basis(what, value, "default" if as_it_comes else "set-up", f"limits.{name}")
 
 
-def _what_if(draft: _Draft, job: Job, lever: float) -> Answer:
+def _what_if(draft: _Draft, job: Job, said: float) -> Answer:
+    """What a setting gives that somebody names, at the nearest that the pumps can be set to."""
+    lever = job.pumped.nearest(said)
+    if abs(lever - said) > job.system.step:
+        text = f"{job.system.show(said)} is no step of the pump: the nearest, {job.system.show(lever)}, is told"
+        draft.flags.append(Flag("setting_moved", text, draft.asked.mixer.key))
     _tell(draft, job, lever)
     told = job.times(lever)
     if told.chance is not None and job.wanted_min is not None and not job.strips(lever):

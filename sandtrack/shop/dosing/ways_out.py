@@ -75,8 +75,10 @@ def _where(job: Job, lever: float) -> str:
 
 def _too_slow(job: Job, end: float) -> str:
     system = job.system
+    grade = system.family.lever == "grade"
+    none = "no share of the fast grade" if grade else f"no setting inside the window of {system.window}"
     return (
-        f"with sand at {job.sand_temp_c:.1f} °C no setting inside the window of {system.window} strips by "
+        f"with sand at {job.sand_temp_c:.1f} °C {none} strips by "
         f"{minutes(job.wanted_min or 0.0)} with {chance(job.chance)} chance: {system.show(end)}, its end, does so "
         f"with {chance(job.times(end).chance or 0.0)}"
     )
