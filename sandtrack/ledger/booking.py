@@ -72,15 +72,15 @@ def form_of(kind: str) -> Form:
 
 def unknown_keys(form: Form, values: Values, setups: Setups) -> list[FieldError]:
     """Complain of every key in a checked record that no revision of the set-up has; measures aside."""
-    known = setups.keys
+    known = setups.known
     problems: list[FieldError] = []
     for name, section in form.keys:
         key = values.get(name)
-        if key is not None and key not in known[section]:
+        if key is not None and key not in known(section):
             problems.append(setups.unknown((name,), section, key))
     for name, section in form.lists:
         for index, key in enumerate(values.get(name, ())):
-            if key not in known[section]:
+            if key not in known(section):
                 problems.append(setups.unknown((name, index), section, key))
     for name, many, keys in form.part_keys:
         parts = values.get(name)
@@ -88,7 +88,7 @@ def unknown_keys(form: Form, values: Values, setups: Setups) -> list[FieldError]
             for index, part in enumerate(parts if many else (parts,)):
                 for inner, section in keys:
                     key = part.get(inner)
-                    if key is not None and key not in known[section]:
+                    if key is not None and key not in known(section):
                         path = (name, index, inner) if many else (name, inner)
                         problems.append(setups.unknown(path, section, key))
     return problems

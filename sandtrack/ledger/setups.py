@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import ROUND_HALF_EVEN, Context, Decimal
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError, UnknownName
@@ -16,7 +17,7 @@ from sandtrack.records.fields import Measured
 EXACT = Context(prec=80, rounding=ROUND_HALF_EVEN)
 """Arithmetic of our own, whatever context the program around us has set."""
 
-Stamp = tuple[tuple[int, int, int], ...]
+Stamp = tuple[tuple[int, int, int, bytes], ...]
 
 Path = tuple[str | int, ...]
 """Where a value lies in a record: ("streams", 1, "mass_kg")."""
@@ -29,12 +30,23 @@ def labelled(path: Path) -> str:
 
 
 class Revision(NamedTuple):
-    """One recorded set-up."""
+    """One recorded set-up; it is read when something of it is first needed."""
 
     record: int
     valid_from: int
-    plant: Plant
+    read: Callable[[], Plant]
     withdrawn: bool
+
+    @property
+    def plant(self) -> Plant:
+        """The set-up itself."""
+        return self.read()
+
+
+@lru_cache(maxsize=64)
+def plant_of(content: str) -> Plant:
+    """The set-up that a record's content says. Kept by its text: the same content is the same set-up everywhere."""
+    return Plant.read(json.loads(content, parse_float=Decimal))
 
 
 @dataclass(frozen=True)
@@ -43,7 +55,7 @@ class Day:
 
     revision: int
     plant: Plant
-    others: tuple[Plant, ...] = field(repr=False)
+    others: Sequence[Revision] = field(repr=False)
     _found: dict[tuple[str, str], Any] = field(default_factory=dict, repr=False, compare=False)
     _materials: dict[str, str] = field(default_factory=dict, repr=False, compare=False)
 
@@ -58,9 +70,9 @@ class Day:
         entries = getattr(self.plant, section)
         if key in entries:
             return entries[key]
-        for plant in self.others:
-            if key in getattr(plant, section):
-                return getattr(plant, section)[key]
+        for other in self.others:
+            if key in getattr(other.plant, section):
+                return getattr(other.plant, section)[key]
         return self.plant.named(section, key)
 
     def material_at(self, place: str) -> str:
@@ -82,48 +94,64 @@ class Day:
         return mass
 
 
-class Keys(dict[str, frozenset[str]]):
-    """Keys that any revision has, by section; gathered when a section is first asked for."""
+class Keys:
+    """Keys of one section that any revision has. The latest set-ups are looked at first: they have most keys."""
 
-    def __init__(self, plants: Iterable[Plant]) -> None:
-        super().__init__()
-        self._plants = tuple(plants)
+    def __init__(self, revisions: Sequence[Revision], section: str) -> None:
+        self._revisions = revisions
+        self._section = section
+        self._known: set[str] = set()
+        self._unread = len(revisions)
 
-    def __missing__(self, section: str) -> frozenset[str]:
-        found = self[section] = frozenset(key for plant in self._plants for key in getattr(plant, section))
-        return found
+    def __contains__(self, key: str) -> bool:
+        while key not in self._known and self._unread:
+            self._read_one()
+        return key in self._known
+
+    def __iter__(self) -> Iterator[str]:
+        while self._unread:
+            self._read_one()
+        return iter(sorted(self._known))
+
+    def _read_one(self) -> None:
+        # Counted down last: a thread that reads at the same time reads a revision twice rather than not at all.
+        unread = self._unread
+        self._known.update(getattr(self._revisions[unread - 1].plant, self._section))
+        self._unread = min(self._unread, unread - 1)
 
 
 class Setups:
     """All revisions of one shop, in the order they were recorded."""
 
     def __init__(self, revisions: Iterable[Revision]) -> None:
-        self.revisions = tuple(sorted(revisions))
-        plants = tuple(revision.plant for revision in self.revisions)
-        self._days = {revision.record: Day(revision.record, revision.plant, plants) for revision in self.revisions}
+        self.revisions = tuple(sorted(revisions, key=lambda revision: revision.record))
+        self._by_record = {revision.record: revision for revision in self.revisions}
+        self._days: dict[int, Day] = {}
         self._in_force = sorted(
             (revision.valid_from, revision.record) for revision in self.revisions if not revision.withdrawn
         )
-        self.keys = Keys(plants)
+        self._keys: dict[str, Keys] = {}
 
     @staticmethod
     def stamp(connection: sqlite3.Connection) -> Stamp:
-        """Record, first instant and whether withdrawn, of every revision: tells whether one came or went."""
+        """Record, first instant, whether withdrawn, and hash of every revision: shows whether one came or went.
+
+        The hash shows it too where another file was put in the place of this one.
+        """
         rows = connection.execute(
-            "SELECT v.record, v.valid_from, EXISTS (SELECT 1 FROM reversal WHERE of = v.record) FROM revision v "
-            "ORDER BY v.record"
+            "SELECT v.record, v.valid_from, EXISTS (SELECT 1 FROM reversal WHERE of = v.record), r.hash "
+            "FROM revision v JOIN record r ON r.seq = v.record ORDER BY v.record"
         )
         return tuple(rows.fetchall())
 
     @classmethod
-    def load(cls, connection: sqlite3.Connection) -> Setups:
-        """All revisions that the ledger has."""
-        revisions = []
-        for record, valid_from, withdrawn in cls.stamp(connection):
-            (content,) = connection.execute("SELECT content FROM record WHERE seq = ?", (record,)).fetchone()
-            plant = Plant.read(json.loads(content, parse_float=Decimal))
-            revisions.append(Revision(record, valid_from, plant, bool(withdrawn)))
-        return cls(revisions)
+    def load(cls, connection: sqlite3.Connection, content_of: Callable[[int], str] | None = None) -> Setups:
+        """All revisions that the ledger has. `content_of` gives the text of a record when it is first needed."""
+        read_content = content_of or (lambda record: content_of_record(connection, record))
+        return cls(
+            Revision(record, valid_from, _reading(read_content, record), bool(withdrawn))
+            for record, valid_from, withdrawn, _ in cls.stamp(connection)
+        )
 
     def on(self, at: int) -> Day:
         """The set-up that holds at an instant; the first one holds for all time before it."""
@@ -132,15 +160,21 @@ class Setups:
             if valid_from > at:
                 break
             chosen = record
-        return self._days[chosen]
+        return self.booked_with(chosen)
 
     def booked_with(self, revision: int) -> Day:
         """The set-up that a record was booked with."""
-        return self._days[revision]
+        day = self._days.get(revision)
+        if day is None:
+            day = self._days[revision] = Day(revision, self._by_record[revision].plant, self.revisions)
+        return day
 
-    def known(self, section: str) -> frozenset[str]:
+    def known(self, section: str) -> Keys:
         """Keys that any revision has in a section."""
-        return self.keys[section]
+        keys = self._keys.get(section)
+        if keys is None:
+            keys = self._keys[section] = Keys(self.revisions, section)
+        return keys
 
     def unknown(self, path: Path, section: str, key: str) -> FieldError:
         """The complaint about a key that no revision has."""
@@ -148,7 +182,7 @@ class Setups:
             field=labelled(path),
             value=key,
             reason=f"is not among the {section.replace('_', ' ')}",
-            accepted=", ".join(sorted(self.known(section))) or "none are declared",
+            accepted=", ".join(self.known(section)) or "none are declared",
         )
 
     def require(self, section: str, key: str) -> None:
@@ -156,7 +190,25 @@ class Setups:
         if key not in self.known(section):
             raise UnknownName(
                 f"{section.removesuffix('s').replace('_', ' ')} {key!r} is not in the set-up; there are: "
-                f"{', '.join(sorted(self.known(section))) or 'none'}",
+                f"{', '.join(self.known(section)) or 'none'}",
                 section=section,
                 key=key,
             )
+
+
+def content_of_record(connection: sqlite3.Connection, record: int) -> str:
+    """Content of a record as it was sent."""
+    (content,) = connection.execute("SELECT content FROM record WHERE seq = ?", (record,)).fetchone()
+    return str(content)
+
+
+def _reading(content_of: Callable[[int], str], record: int) -> Callable[[], Plant]:
+    """What reads one revision, the first time it is needed."""
+    read: list[Plant] = []
+
+    def plant() -> Plant:
+        if not read:
+            read.append(plant_of(content_of(record)))
+        return read[0]
+
+    return plant

@@ -157,7 +157,8 @@ class Vetting:
     def revise(self, entry: Entry, content: Any) -> None:
         """From here on lines are judged with this further set-up, too."""
         number = max(revision.record for revision in self.setups.revisions) + 1
-        revision = Revision(number, entry.values["at"], Plant.read(content), False)
+        plant = Plant.read(content)
+        revision = Revision(number, entry.values["at"], lambda: plant, False)
         self.setups = Setups([*self.setups.revisions, revision])
 
 
