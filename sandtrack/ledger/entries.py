@@ -6,11 +6,14 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import booking
+from sandtrack.ledger import booking, chain
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.setups import Day, Path, Setups, labelled
 from sandtrack.records import Measured
 
+AT_ARRIVAL, BY_AGE, BY_NOT_PROVEN = "at_arrival", "by_age", "by_not_proven"
+"""Marks of a record: its own time cannot be, so it is booked as it came; its time was reckoned from its age; nobody
+proved to be the person that it names in `by`."""
 MOST_MG = 1_000_000_000_000
 _MOST = "up to 1000 t; what is more is told in several records"
 
@@ -28,6 +31,13 @@ class Entry(NamedTuple):
     """By the sender's clock, where the time is corrected for that."""
     offset_us: int | None = None
     """How far the sender's clock was seen to be off."""
+    token: str | None = None
+    """Id of the token that brought it; None where it came by none."""
+    marks: str | None = None
+    """Codes of what is to be known of it, parted by blanks: `AT_ARRIVAL`, `BY_AGE`, `BY_NOT_PROVEN`."""
+    own_id: str | None = None
+    """The id that its sender gave, where another record had that."""
+    version: int = chain.VERSION
 
     def corrected(self, at: int) -> int:
         """A time of its content as it is to be booked."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 
 from sandtrack.ledger import views
 
@@ -171,18 +171,51 @@ def statements() -> list[str]:
     return found
 
 
+def _who_brought() -> list[str]:
+    """With each record, who brought it and how its time and id came about; old rows keep the hash they have.
+
+    `token`: id of the service's token. `marks`: codes, parted by blanks. `own_id`: the sender's id, where another
+    record had it. `version`: how the hash was made (ledger/chain.py).
+    """
+    return [
+        "ALTER TABLE record ADD COLUMN token TEXT",
+        "ALTER TABLE record ADD COLUMN marks TEXT",
+        "ALTER TABLE record ADD COLUMN own_id TEXT",
+        "ALTER TABLE record ADD COLUMN version INTEGER NOT NULL DEFAULT 1",
+        "DROP VIEW records_readable",
+        views.RECORDS_WITH_TOKEN,
+    ]
+
+
+_OF_OLD_FILES = """
+CREATE TEMP VIEW record AS
+SELECT *, NULL AS token, NULL AS marks, NULL AS own_id, 1 AS version FROM main.record
+"""
+
+
+def let_old_file_be_read(connection: sqlite3.Connection) -> None:
+    """Show a file that cannot be migrated, because nothing may be written there, as if it had been."""
+    if "002_who_brought" not in applied(connection):
+        connection.execute(_OF_OLD_FILES)
+
+
 SET = "sandtrack"
-STEPS: Mapping[str, Callable[[], list[str]]] = {"001_ledger": statements}
+STEPS: Mapping[str, Callable[[], list[str]]] = {"001_ledger": statements, "002_who_brought": _who_brought}
 """Migrations by name, in order, each as its SQL statements."""
 
 
-def apply(connection: sqlite3.Connection) -> None:
-    """Apply what is pending, inside the caller's write transaction, and keep a note of it in the file."""
+def apply(connection: sqlite3.Connection, only: Collection[str] | None = None) -> None:
+    """Apply what is pending, inside the caller's write transaction, and keep a note of it in the file.
+
+    With `only`, no other step than those.
+    """
     # sqlite-utils takes a third of a second to import: only shops that are made or migrated pay for it.
     from sqlite_utils import Database, Migrations
 
     steps = Migrations(SET)
     for name, sql in STEPS.items():
+        if only is not None and name not in only:
+            continue
 
         def step(db: Database, sql: Callable[[], list[str]] = sql) -> None:
             for statement in sql():

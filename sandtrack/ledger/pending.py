@@ -48,7 +48,7 @@ class Pending:
         self._blocks: list[tuple[Any, ...]] = []
 
     def record(self, row: tuple[Any, ...]) -> None:
-        """Keep a record's row: seq, kind, sender, id, at, own_at, offset, recorded, day, revision, content, hash."""
+        """Keep a record's row: the columns of `chain.SENT`, its hash, the columns of `chain.BROUGHT`."""
         self._records += row
         self._ids[row[2], row[3]] = row
 
@@ -110,7 +110,7 @@ class Pending:
     def write_rows(self) -> None:
         """Write records and movements, so that they can be read back."""
         if self._records:
-            self._insert("record", 12, self._records)
+            self._insert("record", 16, self._records)
             self._records.clear()
             self._ids.clear()
         if self._movements:

@@ -13,11 +13,12 @@ from operator import itemgetter
 from pathlib import Path
 
 from sandtrack.errors import SandtrackError
+from sandtrack.ledger.chain import BROUGHT, GENESIS
 from sandtrack.ledger.entries import Entry
 from sandtrack.ledger.picture import Picture, Row, Violation, differs, flow_named, shown, side_by_side
 from sandtrack.ledger.setups import Setups
 from sandtrack.ledger.store import Store
-from sandtrack.ledger.writing import GENESIS, Writer
+from sandtrack.ledger.writing import Writer
 from sandtrack.plant import Plant
 from sandtrack.records import times
 
@@ -30,13 +31,13 @@ def _append_all(picture: Picture, store: Store) -> Iterator[Violation]:
     for pragma in ("journal_mode=OFF", "synchronous=OFF"):
         store.connection.execute(f"PRAGMA {pragma}")
     rows = picture.connection.execute(
-        "SELECT seq, kind, sender, id, own_at, offset_us, recorded, recorded_day, content, hash FROM record "
-        "ORDER BY seq"
+        "SELECT seq, kind, sender, id, own_at, offset_us, recorded, recorded_day, content, hash, "
+        f"{BROUGHT} FROM record ORDER BY seq"
     )
     with store.writing() as connection:
         writer = Writer(connection, picture.forms, Setups([]), picture.zone, 0)
         before = GENESIS
-        for seq, kind, sender, record_id, own_at, offset_us, recorded, day, text, digest in rows:
+        for seq, kind, sender, record_id, own_at, offset_us, recorded, day, text, digest, *brought in rows:
             writer.seq, writer.hash = seq - 1, before
             if day != writer.today:  # totals are written under the day on which they were recorded
                 writer.flush()
@@ -44,7 +45,7 @@ def _append_all(picture: Picture, store: Store) -> Iterator[Violation]:
             writer.pending.today = day
             before = digest
             try:
-                _append(writer, Entry(kind, sender, record_id, text, {}, own_at, offset_us))
+                _append(writer, Entry(kind, sender, record_id, text, {}, own_at, offset_us, *brought))
             except SandtrackError as problem:
                 yield Violation("not_accepted", f"would not be accepted: {problem}", picture.subject(seq))
             if seq % _FLUSH_EVERY == 0:

@@ -108,6 +108,8 @@ class Store:
                 if self.alone or not getattr(problem, "sqlite_errorname", "").startswith(_NOT_OPENED):
                     raise
                 opened = _Opened(self._connect_as_it_lies(problem), self._identity(True), os.getpid(), True)
+        if self.read_only and opened.connection.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,):
+            migrations.let_old_file_be_read(opened.connection)
         self._local.opened = opened
         return opened.connection
 

@@ -18,13 +18,13 @@ from typing import TYPE_CHECKING
 import orjson
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import migrations
+from sandtrack.ledger import chain, migrations
+from sandtrack.ledger.chain import GENESIS, chained
 from sandtrack.ledger.entries import squared
 from sandtrack.ledger.picture import Picture, Row, Violation, differs, flow_named, named, shown, side_by_side
 from sandtrack.ledger.replay import replayed
 from sandtrack.ledger.store import Store
 from sandtrack.ledger.views import zone_offsets
-from sandtrack.ledger.writing import GENESIS, chained
 from sandtrack.plant import MOULDS, Plant
 from sandtrack.records import canonical, times
 
@@ -88,7 +88,7 @@ def _schema(picture: Picture) -> Iterator[Violation]:
     """Tables, indexes and triggers: as the migrations made them, and no trigger besides."""
     query = "SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL AND name NOT GLOB '_sqlite_migrations*'"
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as model:
-        migrations.apply(model)
+        migrations.apply(model, migrations.applied(picture.connection))  # all, where the file could be migrated
         wanted = {(kind, name): sql for kind, name, sql in model.execute(query)}
     found = {(kind, name): sql for kind, name, sql in picture.connection.execute(query)}
     for (kind, name), sql in wanted.items():
@@ -106,18 +106,21 @@ def _schema(picture: Picture) -> Iterator[Violation]:
 
 def _chain(picture: Picture) -> Iterator[Violation]:
     """The chain of records: none missing, times in order, each as its hash says, each still passing its checks."""
-    last, recorded, possible = 0, -(2**63), [GENESIS]
+    last, recorded, possible, version = 0, -(2**63), [GENESIS], chain.FIRST
     for row in _records(picture):
         seq, subject = row[0], named(row[0], row[2], row[3])
         if seq != last + 1:
             span = f"record {last + 1}" if seq == last + 2 else f"records {last + 1} to {seq - 1}"
             yield Violation("record_missing", f"{span}: not in the file", f"record {last + 1}")
-        elif row[11] not in (hashes := [_hash(before, row[:11]) for before in possible]):
+        elif row[11] not in (hashes := [_hash(before, row) for before in possible]):
             yield Violation("hash", "its content, times or names are not those its hash was made of", subject)
             possible = hashes  # the next one is right if it follows from the hash that this one should have
         else:
             possible = []
         possible = [row[11], *filter(None, possible)]
+        if not version <= row[15] <= chain.VERSION or (row[15] == chain.FIRST and row[12:] != chain.NOTHING_BROUGHT):
+            yield Violation("version", "it does not say as it should how its hash was made", subject)
+        version = row[15]
         if row[7] < recorded:
             yield Violation("recorded_backwards", "was recorded before the record before it", subject)
         if row[8] != times.day_of(row[7], picture.zone):
@@ -138,10 +141,7 @@ def _records(picture: Picture) -> Iterator[Row]:
     """All records in order; where the file ends to be readable, the error says after which one."""
     last = 0
     try:
-        for row in picture.connection.execute(
-            "SELECT seq, kind, sender, id, at, own_at, offset_us, recorded, recorded_day, revision, content, hash "
-            "FROM record ORDER BY seq"
-        ):
+        for row in picture.connection.execute(f"SELECT {chain.SENT}, hash, {chain.BROUGHT} FROM record ORDER BY seq"):
             yield row
             last = row[0]
     except sqlite3.DatabaseError as problem:
@@ -150,7 +150,7 @@ def _records(picture: Picture) -> Iterator[Row]:
 
 def _hash(before: bytes, row: Row) -> bytes:
     try:
-        return chained(before, row)
+        return chained(before, row[:11], row[12:])
     except orjson.JSONEncodeError:  # no text any more, so no hash either
         return b""
 

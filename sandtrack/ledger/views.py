@@ -102,6 +102,13 @@ FROM record;
 """
 
 
+RECORDS_WITH_TOKEN = f"""CREATE VIEW records_readable AS
+SELECT seq, kind, sender, id, {_text("at")} AS at, {_utc("at")} AS at_utc,
+{_text("recorded")} AS recorded, {_utc("recorded")} AS recorded_utc,
+EXISTS (SELECT 1 FROM reversal v WHERE v.of = record.seq) AS withdrawn, token, marks, own_id, content
+FROM record"""
+
+
 @lru_cache(maxsize=8)
 def zone_offsets(zone: ZoneInfo) -> tuple[tuple[int, int], ...]:
     """Every change of a time zone's offset in the years served: (first instant in µs, seconds east of UTC)."""

@@ -6,22 +6,19 @@ import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
-from hashlib import sha256
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
-
-import orjson
 
 from sandtrack.errors import AlreadyReversed, Conflict, NoSuchRecord
 from sandtrack.ledger import blocking, booking
 from sandtrack.ledger.booking import Move
+from sandtrack.ledger.chain import GENESIS, chained
 from sandtrack.ledger.entries import Entry, prepare, squared
 from sandtrack.ledger.pending import Known, Pending
 from sandtrack.ledger.setups import Day, Setups
 from sandtrack.plant import MOULDS
 from sandtrack.records import ENDINGS, Forms, times
 
-GENESIS = b"\0" * 32
 LOOKED_UP_AT_ONCE = 250
 
 
@@ -32,11 +29,6 @@ class Accepted(NamedTuple):
     new: bool
     recorded: int
     at: int
-
-
-def chained(before: bytes, row: tuple[Any, ...]) -> bytes:
-    """Hash of a record's row (seq … content) chained to the hash of the record before."""
-    return sha256(before + orjson.dumps(row)).digest()
 
 
 class Writer:
@@ -146,8 +138,9 @@ class Writer:
             revision,
             entry.text,
         )
-        self.hash = chained(self.hash, row)
-        self.pending.record((*row, self.hash))
+        brought = (entry.token, entry.marks, entry.own_id, entry.version)
+        self.hash = chained(self.hash, row, brought)
+        self.pending.record((*row, self.hash, *brought))
         self.unknown.discard((entry.sender, entry.id))
         return self.seq
 

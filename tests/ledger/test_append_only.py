@@ -138,7 +138,7 @@ def test_a_record_is_not_overwritten_through_its_name(raw: sqlite3.Connection):
     with pytest.raises(sqlite3.IntegrityError, match="only grows"):
         raw.execute(
             "INSERT OR REPLACE INTO record SELECT 99, kind, sender, id, at, own_at, offset_us, recorded, recorded_day, "
-            "revision, '{}', hash FROM record WHERE seq = 2"
+            "revision, '{}', hash, token, marks, own_id, version FROM record WHERE seq = 2"
         )
 
 
@@ -157,6 +157,9 @@ def test_a_record_is_not_overwritten_through_its_name(raw: sqlite3.Connection):
         ("own_at", "at"),
         ("offset_us", "1"),
         ("revision", "2"),
+        ("token", "'0a1b2c3d'"),
+        ("marks", "'by_not_proven'"),
+        ("own_id", "'d4'"),
         ("hash", "zeroblob(32)"),
         ("content", "CAST(replace(CAST(content AS BLOB), CAST('wet' AS BLOB), x'77ff74') AS TEXT)"),
     ],
@@ -298,7 +301,8 @@ def rechained(raw: sqlite3.Connection, later_us: dict[int, int]) -> list[str]:
     """Statements that give every record the hash it would have had, with some of them happening later."""
     digest, statements = b"\0" * 32, []
     for row in raw.execute(
-        "SELECT seq, kind, sender, id, at, own_at, offset_us, recorded, recorded_day, revision, content FROM record"
+        "SELECT seq, kind, sender, id, at, own_at, offset_us, recorded, recorded_day, revision, content, token, marks, "
+        "own_id, version FROM record"
     ).fetchall():
         row = (*row[:4], row[4] + later_us.get(row[0], 0), *row[5:])
         text = json.dumps(row, ensure_ascii=False, separators=(",", ":"))
