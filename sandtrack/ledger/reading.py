@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import date
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -304,6 +304,20 @@ class Reader:
             for mould, held in contents.items()
             if (kept := {material: mass for material, mass in held.items() if mass})
         }
+
+    def filled_with(self, moulds: Iterable[str], at: int) -> set[str]:
+        """Materials that went into some moulds since each was last emptied before an instant."""
+        materials: set[str] = set()
+        for mould in moulds:
+            rows = self.connection.execute(
+                "SELECT DISTINCT m.material FROM movement m WHERE m.mould = ?1 AND m.at <= ?2 AND m.target = ?3 "
+                "AND m.record <= ?4 AND m.at > coalesce((SELECT max(e.at) FROM ending e WHERE e.mould = ?1 "
+                "AND e.at < ?2 AND e.record <= ?4 "
+                "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = e.record AND v.record <= ?4)), ?5)",
+                (mould, at, MOULDS, self.last, LONG_AGO),
+            )
+            materials |= {row[0] for row in rows}
+        return materials
 
     # -- flows --------------------------------------------------------------------------------------------------
 

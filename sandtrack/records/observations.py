@@ -229,7 +229,8 @@ class TableIssued(Record):
     asked = c.Values("what was asked, so that the same sent again is known")
     basis = f.Text("what it rests on, a line each", longest=10_000)
     look_at = f.Text("what was to look at, a line each", longest=10_000)
-    cautions = f.Text("its cautions, a line each", longest=10_000)
+    cautions = f.Text("its cautions, a line each, as they were worded then", longest=10_000)
+    caution_codes = c.Items(f.Name(), "codes of its cautions, one for each line of `cautions`")
     rows = c.Rows(TableRow, "the table", required=True, prefix="row")
 
     def rules(self, values: Mapping[str, Any]) -> Iterable[FieldError]:

@@ -10,8 +10,8 @@ from typing import Any, Literal
 
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.report import tables
-from sandtrack.report.text import DEFER, Names, day
-from sandtrack.shop import Caution, cautions
+from sandtrack.report.text import Names, day, in_short
+from sandtrack.shop.cautions import DEFER
 
 Paper = Literal["a4", "letter"]
 PAPER_MM: Mapping[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}  # ISO 216, ANSI Y14.1
@@ -61,8 +61,7 @@ class Sheet:
 
 def of_issued(one: Mapping[str, Any], names: Names, *, units: str = "metric") -> Sheet:
     """The sheet of a table in the form of one given out."""
-    known = {told.text: told.short for told in vars(cautions).values() if isinstance(told, Caution)}
-    short = "; ".join(found for line in one["cautions"] if (found := known.get(line)))
+    cautions = tables.cautions_of(one)
     basis = [line.split(" [")[0] for line in one["basis"]]
     degrees = "°F" if units == "us" else "°C"
     rows = list(one["rows"])
@@ -96,10 +95,10 @@ def of_issued(one: Mapping[str, Any], names: Names, *, units: str = "metric") ->
             "could be",
         ),
         rows=tuple(_row(row, varied, units) for row in rows),
-        short_cautions=f"{short[:1].upper()}{short[1:]}. {DEFER}" if short else DEFER,
+        short_cautions=" ".join([*in_short(cautions), DEFER]),
         basis="; ".join(line for line in basis if line.split(":")[0] in said) or "; ".join(basis[:1]),
         notes=tuple(one["look_at"]),
-        cautions=tuple(one["cautions"]),
+        cautions=tuple(f"{caution.signal}  {caution.text}" for caution in cautions),
     )
 
 
@@ -248,7 +247,7 @@ def as_html(sheet: Sheet, paper: Paper = "a4") -> str:
 <div class="keep">
 <p><b>{escape(sheet.title)}, {escape(sheet.number)}.</b> Rests on {escape(sheet.basis)}. {escape(sheet.shop)}</p>
 {notes}
-{_paragraphs(f"CAUTION  {caution}" for caution in sheet.cautions)}
+{_paragraphs(sheet.cautions)}
 </div>
 </body>
 </html>

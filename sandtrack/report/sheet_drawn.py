@@ -106,7 +106,7 @@ def _pages(sheet: Sheet, paper: Paper) -> list[_Page]:
         _draw(pages[-1], row)
     _short(pages[-1], sheet)
     small = [f"Rests on {sheet.basis}. {sheet.shop}", *(f"! {note}" for note in sheet.notes)]
-    small += [f"CAUTION  {caution}" for caution in sheet.cautions]
+    small += sheet.cautions
     if pages[-1].left < sum(_height(words, _SMALL, pages[-1].inner) for words in small):
         pages.append(_headed(sheet, size, columns, table=False))
     for words in small:

@@ -6,10 +6,12 @@ import csv
 import io
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any, NamedTuple
 
-from sandtrack.report.text import Names, day, mass, number, table, wrapped
-from sandtrack.shop import Answer
+from sandtrack.report.text import Names, cautions, day, mass, number, table, wrapped
+from sandtrack.shop import Answer, Caution
+from sandtrack.shop.cautions import DEFER
 from sandtrack.shop.dosing.table import as_lines
 from sandtrack.shop.wording import chance
 
@@ -46,12 +48,18 @@ _OF_ROW = (
     "look_at",
     "pumps_beyond",
 )
-_LINES = {"basis": "basis", "table_look_at": "look_at", "cautions": "cautions"}
+_LINES = {"basis": "basis", "table_look_at": "look_at"}
 
 
 def as_kept(given: Answer, number: int | None = None) -> dict[str, Any]:
-    """A table just made, in the form of one given out: with what it rests on, its flags and cautions as lines."""
-    return {**given.values, "number": number, **as_lines(given)}
+    """A table just made, in the form of one given out: with what it rests on and its flags as lines."""
+    cautions = [asdict(caution) for caution in given.cautions]
+    return {**given.values, "number": number, **as_lines(given), "cautions": cautions}
+
+
+def cautions_of(one: Mapping[str, Any]) -> list[Caution]:
+    """Cautions of a table in the form of one given out."""
+    return [Caution(**caution) for caution in one["cautions"]]
 
 
 def as_csv(one: Mapping[str, Any]) -> str:
@@ -68,8 +76,10 @@ def as_csv(one: Mapping[str, Any]) -> str:
         if not _is_sand(stream):
             columns |= {f"{stream}_ml_min": ("flows_ml_min", stream)}
             columns |= {f"{stream}_pump_setting": ("pump_settings", stream)}
-    writer.writerow([*_OF_TABLE, *_OF_ROW, *columns, *_LINES])
+    writer.writerow([*_OF_TABLE, *_OF_ROW, *columns, *_LINES, "cautions"])
     head, lines = [one.get(name) for name in _OF_TABLE], [" | ".join(one[name]) for name in _LINES.values()]
+    spoken = [f"{caution.signal}: {caution.text}" for caution in cautions_of(one)]
+    lines.append(" | ".join([*spoken, DEFER] if spoken else []))
     for row in one["rows"]:
         own = (row.get(name) for name in _OF_ROW)
         flows = (row.get(name, {}).get(stream) for name, stream in columns.values())
@@ -210,7 +220,7 @@ def kept(one: Mapping[str, Any], names: Names, units: str) -> list[str]:
     ]
     lines += [line for told in one["look_at"] for line in wrapped("! ", told)]
     lines += [line for told in one["basis"] for line in wrapped("because  ", told)]
-    return lines + [line for told in one["cautions"] for line in wrapped("CAUTION  ", told)]
+    return lines + cautions(cautions_of(one))
 
 
 def _drawn(rows: list[Mapping[str, Any]]) -> list[str]:

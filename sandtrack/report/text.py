@@ -12,6 +12,7 @@ from tabulate import tabulate
 from sandtrack import units
 from sandtrack.plant import PURPOSES_APART, BinderSystem, Plant
 from sandtrack.shop import Answer, Caution, Flag
+from sandtrack.shop.cautions import DEFER
 
 WIDTH = 100
 PAST = {
@@ -21,7 +22,6 @@ PAST = {
     None: "of unknown strip range",
 }
 """What a mould's `ready` means: where it stands against an estimate, never that it has stripped."""
-DEFER = "Data sheets, local codes and competent persons go first."
 
 
 class Names:
@@ -55,11 +55,25 @@ def flags(found: Iterable[Flag]) -> list[str]:
 
 
 def cautions(found: Iterable[Caution], *, short: bool = False) -> list[str]:
-    """What can hurt; in short form one paragraph, and whom to ask."""
-    if not short:
-        return [line for caution in found for line in wrapped("CAUTION  ", caution.text)]
-    told = "; ".join(caution.short or caution.text for caution in found)
-    return wrapped("CAUTION  ", f"{told[0].upper()}{told[1:]}. {DEFER}") if told else []
+    """What can hurt, behind its signal word, and whom to follow; in short form a paragraph for each signal word."""
+    given = list(found)
+    if short:
+        lines = [line for words in in_short(given) for line in wrapped("", words)]
+    else:
+        lines = [line for caution in given for line in wrapped(f"{caution.signal}  ", caution.text)]
+    return [*lines, *wrapped("", DEFER)] if given else []
+
+
+def in_short(found: Iterable[Caution]) -> list[str]:
+    """Cautions in few words, a sentence for each signal word."""
+    by_signal: dict[str, list[str]] = {}
+    for caution in found:
+        by_signal.setdefault(caution.signal, []).append(caution.short or caution.text)
+    return [
+        f"{signal}  {words[:1].upper()}{words[1:]}."
+        for signal, several in by_signal.items()
+        for words in ["; ".join(several)]
+    ]
 
 
 def basis(given: Answer) -> list[str]:

@@ -7,6 +7,10 @@ from dataclasses import asdict, dataclass, field
 from types import MappingProxyType
 from typing import Any, Literal
 
+from sandtrack.shop.cautions import DEFER, Caution
+
+__all__ = ["Answer", "Basis", "Caution", "Flag", "Range", "Receipt", "Tag"]
+
 Tag = Literal["record", "set-up", "source", "practice", "memory", "derived", "default"]
 
 
@@ -41,15 +45,6 @@ class Flag:
 
 
 @dataclass(frozen=True)
-class Caution:
-    """What can hurt, and whom to ask; `short` is what a crowded screen shows of it."""
-
-    code: str
-    text: str
-    short: str = ""
-
-
-@dataclass(frozen=True)
 class Answer:
     """An answer to one question. A refusal is an answer too: not possible, because …, instead …"""
 
@@ -75,6 +70,7 @@ class Answer:
         for name in ("basis", "flags", "cautions"):
             plain[name] = [asdict(entry) for entry in plain[name]]
         plain["instead"] = list(self.instead)
+        plain["defer"] = DEFER if self.cautions else ""
         return plain
 
 
@@ -103,4 +99,5 @@ class Receipt:
         plain = {name: getattr(self, name) for name in self.__dataclass_fields__}
         plain["flags"] = [asdict(flag) for flag in self.flags]
         plain["cautions"] = [asdict(caution) for caution in self.cautions]
+        plain["defer"] = DEFER if self.cautions else ""
         return plain

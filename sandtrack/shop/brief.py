@@ -6,24 +6,14 @@ from datetime import timedelta
 from typing import Any
 
 from sandtrack.records import times
-from sandtrack.shop import cover, moulds, stock
+from sandtrack.shop import cover, dangers, handled, moulds, stock
 from sandtrack.shop.answer import Answer, Basis
-from sandtrack.shop.cautions import (
-    CHEMICALS,
-    HELD,
-    HOT_MOULDS,
-    SILICA,
-    SILO_FILLING,
-    TEST_THEN_DRAW,
-    WRONG_MATERIAL,
-)
 from sandtrack.shop.circuit import rates
 from sandtrack.shop.dosing import setting
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.watch import attention
 
 PERIOD_DAYS = 28
-ALWAYS = (CHEMICALS, TEST_THEN_DRAW, SILO_FILLING, SILICA, HOT_MOULDS)
 
 
 def brief(picture: Picture) -> Answer:
@@ -40,7 +30,7 @@ def brief(picture: Picture) -> Answer:
         for system in entry.binder_systems
     ]
     stocks = stock.stock(picture)
-    attending = stocks.cautions
+    blocked = [flag.code for flag in stocks.flags]
     answers: dict[str, Answer | list[Answer]] = {
         "stock": stocks,
         "cover": cover.cover(picture),
@@ -67,6 +57,6 @@ def brief(picture: Picture) -> Answer:
                 "brief", "the answers of one moment, from one unchanging picture of the book", "record", picture.head
             ),
         ),
-        cautions=(*ALWAYS, *(caution for caution in (HELD, WRONG_MATERIAL) if caution in attending)),
+        cautions=dangers.cautions("brief", handled.of_plant(picture.plant), blocked),
         head=picture.head,
     )

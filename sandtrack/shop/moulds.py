@@ -10,9 +10,8 @@ import numpy as np
 
 from sandtrack.plant import MOULDS
 from sandtrack.records import times
-from sandtrack.shop import blocks
+from sandtrack.shop import blocks, dangers
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
-from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW
 from sandtrack.shop.dosing import course, sand_temperature, sands, systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, lever_of_mix, lot_of_mix
 from sandtrack.shop.dosing.learned import STARTING, Law, learned_law
@@ -97,9 +96,15 @@ def moulds(picture: Picture) -> Answer:
             ),
         ),
         flags=tuple(flags),
-        cautions=(CHEMICALS, TEST_THEN_DRAW, *((HELD,) if any(mould.held for mould in standing) else ())),
+        cautions=dangers.cautions("moulds", _families(picture, standing), [flag.code for flag in flags]),
         head=picture.head,
     )
+
+
+def _families(picture: Picture, standing: list[_Mould]) -> set[str]:
+    """Binder families in the moulds that stand."""
+    used = {(mix.at, mix.values["binder_system"]) for mould in standing for mix in mould.mixes}
+    return {picture.setups.on(at).find("binder_systems", key).family for at, key in used}
 
 
 def _standing(picture: Picture) -> Iterator[_Mould]:

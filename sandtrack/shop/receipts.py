@@ -7,18 +7,9 @@ from typing import Any
 
 from sandtrack.ledger import Accepted, Entry, Ledger
 from sandtrack.records import ENDINGS, times
-from sandtrack.shop import levels
+from sandtrack.shop import dangers, handled, levels
 from sandtrack.shop.answer import Caution, Flag, Receipt
-from sandtrack.shop.cautions import CHEMICALS, HELD, HOT_MOULDS, SILO_FILLING, WRONG_MATERIAL
 from sandtrack.shop.picture import KG, Picture, picture
-
-_CAUTIONS: dict[str, tuple[Caution, ...]] = {
-    "delivery": (SILO_FILLING,),
-    "mix": (CHEMICALS,),
-    "knock_out": (HOT_MOULDS,),
-    "hold": (HELD,),
-    "release": (HELD,),
-}
 
 
 def receipt(ledger: Ledger, entry: Entry, accepted: Accepted) -> Receipt:
@@ -29,12 +20,17 @@ def receipt(ledger: Ledger, entry: Entry, accepted: Accepted) -> Receipt:
             if accepted.new
             else (Flag("known", "this record was there already; nothing was added", entry.id),)
         )
-    cautions = _CAUTIONS.get(entry.kind, ())
-    if any(flag.code == "wrong_material" for flag in flags):
-        cautions += (WRONG_MATERIAL,)
+        cautions = _cautions(seen, entry, accepted, flags)
     return Receipt(
         entry.kind, entry.sender, entry.id, accepted.new, times.show(accepted.recorded, ledger.zone), flags, cautions
     )
+
+
+def _cautions(seen: Picture, entry: Entry, accepted: Accepted, flags: tuple[Flag, ...]) -> tuple[Caution, ...]:
+    """What can hurt where this was done."""
+    event = handled.event(entry.kind, entry.values, seen.setups.on(accepted.at))
+    families = handled.families(seen, entry.kind, entry.values, accepted.at)
+    return dangers.cautions(event, families, [flag.code for flag in flags])
 
 
 def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:

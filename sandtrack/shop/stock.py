@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 
 from sandtrack.plant import MOULDS, OUTSIDE
-from sandtrack.shop import blocks, levels
+from sandtrack.shop import blocks, dangers, levels
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
-from sandtrack.shop.cautions import HELD, SILO_FILLING, WRONG_MATERIAL
 from sandtrack.shop.picture import KG, Picture
 from sandtrack.trade.silo import DENSITY_SPREAD_SHARE
 
@@ -61,13 +60,7 @@ def stock(picture: Picture) -> Answer:
     ]
     read = levels.level_masses(picture)
     flags += levels.level_flags(picture, read)
-    blocked = blocks.blocked(picture)
-    flags += [block.flag for block in blocked]
-    cautions = [SILO_FILLING]
-    if blocked:
-        cautions.append(HELD)
-    if any(flag.code == "wrong_material" for flag in flags):
-        cautions.append(WRONG_MATERIAL)
+    flags += [block.flag for block in blocks.blocked(picture)]
     return Answer(
         question="stock",
         as_of=picture.as_of,
@@ -86,7 +79,7 @@ def stock(picture: Picture) -> Answer:
             ),
         ),
         flags=tuple(flags),
-        cautions=tuple(cautions),
+        cautions=dangers.cautions("stock", flags=[flag.code for flag in flags]),
         head=picture.head,
     )
 

@@ -8,9 +8,6 @@ from sandtrack.trade._numbers import single
 from sandtrack.trade.families import family_named
 from sandtrack.trade.family import Family, Window
 
-_ACID = frozenset({"furan_acid", "phenolic_acid"})
-_ALKALINE = frozenset({"alkaline_phenolic_ester", "silicate_ester"})
-
 
 class Advice(NamedTuple):
     """One thing to say, for programs and for people.
@@ -164,8 +161,8 @@ def crossing_advice(*, binder_family: str | Family, sand_family: str | Family | 
     if sand.key == binder.key:
         return []
     known = f"Sand from {sand.name} under {binder.name}: "
-    if sand.key in _ALKALINE and binder.key in _ACID:
+    if "alkaline" in sand.hazards and "acid" in binder.hazards:
         return [Advice("alkaline_sand_in_acid_cure", known + "its alkaline residue kills the acid cure.")]
-    if sand.key in _ACID and binder.key not in _ACID:
+    if "acid" in sand.hazards and "acid" not in binder.hazards:
         return [Advice("acid_sand_in_other_cure", known + "its acid residue upsets the cure.")]
     return [Advice("sand_of_other_family", known + "cure and strength may differ; make a test piece first.")]

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from sandtrack.errors import FieldError
-from sandtrack.trade.family import Caution, Family, Limit, Tag, Window, WorkShare
+from sandtrack.trade.family import Family, Limit, Note, Tag, Window, WorkShare
 
 GJUTERIHANDBOKEN = "Gjuterihandboken ch. 9.4"
 COLD_SET_TABLE = "table of cold-setting binders, Portuguese handbook copy"
@@ -22,8 +22,8 @@ def _window(low: float, high: float, unit: str, tag: Tag, source: str, note: str
     return Window(low=low, high=high, unit=unit, tag=tag, source=source, note=note)
 
 
-def _caution(code: str, text: str, tag: Tag, source: str) -> Caution:
-    return Caution(code=code, text=text, tag=tag, source=source)
+def _note(code: str, text: str, tag: Tag, source: str) -> Note:
+    return Note(code=code, text=text, tag=tag, source=source)
 
 
 _COLD = _window(10, 15, "degC", "memory", SHOP_PRACTICE)
@@ -31,59 +31,20 @@ _HOT = _window(35, 40, "degC", "memory", SHOP_PRACTICE)
 _GENERAL_SAND = _window(20, 30, "degC", "source", "general window for self-setting sand", "windows differ")
 _NORDIC_SAND = _window(15, 25, "degC", "source", GJUTERIHANDBOKEN, "others say 20 to 30")
 
-_DATA_SHEET = _caution(
-    "data_sheet_first",
-    "These are usual values; the supplier's data sheet and local rules go before them.",
+_ACID_WINDOW = _note(
+    "stay_in_window",
+    "Too little acid never cures through, too much gives a burnt, friable bond. Outside the window use another "
+    "strength of acid, or warm or cool the sand.",
     "practice",
     SHOP_PRACTICE,
 )
-_ACID = (
-    _caution(
-        "never_meet_neat",
-        "Resin and acid never meet neat: they react violently. Acid on the sand first, then resin; separate "
-        "pumps, lines, bunds and funnels.",
-        "source",
-        GJUTERIHANDBOKEN,
-    ),
-    _caution(
-        "no_hand_blending",
-        "A strength in between is bought ready blended or made by the mixer's two acid pumps; nobody mixes "
-        "concentrated acids by hand.",
-        "practice",
-        SHOP_PRACTICE,
-    ),
-    _caution(
-        "stay_in_window",
-        "Too little acid never cures through, too much gives a burnt, friable bond. Outside the window use "
-        "another strength of acid, or warm or cool the sand.",
-        "practice",
-        SHOP_PRACTICE,
-    ),
-    _caution("burns", "The acids burn skin and eyes.", "practice", SHOP_PRACTICE),
+_GRADE = _note(
+    "grade_not_amount",
+    "Speed is set by the grade of ester only: more of it does not strip sooner, and off its window it harms the bond.",
+    "source",
+    GJUTERIHANDBOKEN,
 )
-_ESTER = (
-    _caution(
-        "grade_not_amount",
-        "Speed is set by the grade of ester only: more of it does not strip sooner, and off its window it "
-        "harms the bond.",
-        "source",
-        GJUTERIHANDBOKEN,
-    ),
-)
-_ISOCYANATE = (
-    _caution(
-        "water_makes_gas",
-        "Isocyanate and water make gas: never close a container that got wet inside.",
-        "practice",
-        SHOP_PRACTICE,
-    ),
-    _caution(
-        "humidity_in_store",
-        "Humidity weakens urethane moulds in store.",
-        "memory",
-        SHOP_PRACTICE,
-    ),
-)
+_DRY_STORE = _note("humidity_in_store", "Humid air weakens these moulds in store.", "memory", SHOP_PRACTICE)
 _DRY_SAND = Limit(
     value=0.2,
     unit="% of sand",
@@ -108,11 +69,8 @@ _FURAN = Family(
     cold_c=_COLD,
     hot_c=_HOT,
     work_share=WorkShare(low=0.3, usual=0.45, high=0.6, tag="memory", source=SHOP_PRACTICE),
-    cautions=(
-        *_ACID,
-        _caution("humidity_slows", "Humid air slows the cure of furan.", "memory", SHOP_PRACTICE),
-        _DATA_SHEET,
-    ),
+    hazards=("acid", "vapour"),
+    notes=(_ACID_WINDOW, _note("humidity_slows", "Humid air slows the cure of furan.", "memory", SHOP_PRACTICE)),
 )
 
 _PHENOLIC = Family(
@@ -129,15 +87,10 @@ _PHENOLIC = Family(
     cold_c=_COLD,
     hot_c=_HOT,
     work_share=WorkShare(low=0.3, usual=0.5, high=0.6, tag="practice", source="taken from furan, widened"),
-    cautions=(
-        *_ACID,
-        _caution(
-            "strong_acid_only",
-            "Cures with strong sulphonic acids only.",
-            "memory",
-            SHOP_PRACTICE,
-        ),
-        _DATA_SHEET,
+    hazards=("acid", "vapour"),
+    notes=(
+        _ACID_WINDOW,
+        _note("strong_acid_only", "Cures with strong sulphonic acids only.", "memory", SHOP_PRACTICE),
     ),
 )
 
@@ -157,17 +110,8 @@ _ALKALINE = Family(
     cold_c=_COLD,
     hot_c=_HOT,
     work_share=WorkShare(low=0.4, usual=0.5, high=0.6, tag="source", source=MODERN_CASTING_2012),
-    cautions=(
-        *_ESTER,
-        _caution(
-            "never_meet_neat",
-            "Neat ester and alkaline resin run hot: keep them apart until they are on the sand.",
-            "practice",
-            SHOP_PRACTICE,
-        ),
-        _caution("burns", "Alkaline resin burns skin and eyes.", "practice", SHOP_PRACTICE),
-        _DATA_SHEET,
-    ),
+    hazards=("alkaline", "ester", "vapour"),
+    notes=(_GRADE,),
 )
 
 _URETHANE = Family(
@@ -186,7 +130,8 @@ _URETHANE = Family(
     hot_c=_HOT,
     moisture_limit_pct=_DRY_SAND,
     work_share=WorkShare(low=0.5, usual=0.75, high=0.9, tag="memory", source="0.7 to 0.9; one article: half"),
-    cautions=(*_ISOCYANATE, _DATA_SHEET),
+    hazards=("isocyanate", "flammable", "vapour"),
+    notes=(_DRY_STORE,),
 )
 
 _SILICATE = Family(
@@ -206,11 +151,8 @@ _SILICATE = Family(
     hot_c=_HOT,
     moisture_limit_pct=Limit(value=0.5, unit="% of sand", tag="source", source="general limit for silicate binders"),
     work_share=WorkShare(low=0.4, usual=0.5, high=0.6, tag="practice", source="taken from the other ester cure"),
-    cautions=(
-        *_ESTER,
-        _caution("humidity_in_store", "Humidity weakens silicate moulds in store.", "memory", SHOP_PRACTICE),
-        _DATA_SHEET,
-    ),
+    hazards=("alkaline", "ester"),
+    notes=(_GRADE, _DRY_STORE),
 )
 
 _ALKYD = Family(
@@ -229,15 +171,15 @@ _ALKYD = Family(
     hot_c=_HOT,
     moisture_limit_pct=_DRY_SAND,
     work_share=WorkShare(low=0.5, usual=0.75, high=0.9, tag="practice", source="taken from phenolic urethane"),
-    cautions=(
-        *_ISOCYANATE,
-        _caution(
+    hazards=("isocyanate", "flammable", "vapour"),
+    notes=(
+        _DRY_STORE,
+        _note(
             "weak_lever",
             "The drier moves the strip time only weakly; warmer sand does more.",
             "memory",
             ASM_15,
         ),
-        _DATA_SHEET,
     ),
 )
 

@@ -9,6 +9,10 @@ from sandtrack.errors import FieldError
 from sandtrack.trade._kinetics import LeverKind
 from sandtrack.trade._numbers import single
 
+Hazard = Literal["acid", "alkaline", "ester", "isocyanate", "flammable", "vapour"]
+HAZARDS: tuple[Hazard, ...] = ("acid", "alkaline", "ester", "isocyanate", "flammable", "vapour")
+"""What of a family can hurt, or upset another's cure. "acid" is a strong sulphonic acid for the most part."""
+
 # "shop" marks a value of the shop itself, such as a supplier's data sheet; it goes before the others.
 Tag = Literal["source", "practice", "memory", "derived", "shop"]
 
@@ -148,8 +152,8 @@ class WorkShare:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Caution:
-    """Something to be said whenever the family is used.
+class Note:
+    """What is to be known of a family's cure; what can hurt is among its hazards.
 
     Attributes
     ----------
@@ -205,8 +209,10 @@ class Family:
         Moisture of the sand, where a limit is known. [% of sand]
     work_share : WorkShare
         Work time ÷ strip time. [share]
-    cautions : tuple of Caution
-        What is to be said whenever it is used. [-]
+    hazards : tuple of str
+        What of it can hurt, of HAZARDS. [-]
+    notes : tuple of Note
+        What is to be known of its cure. [-]
     """
 
     key: str
@@ -222,7 +228,8 @@ class Family:
     cold_c: Window
     hot_c: Window
     work_share: WorkShare
-    cautions: tuple[Caution, ...]
+    hazards: tuple[Hazard, ...]
+    notes: tuple[Note, ...] = ()
     drier_window_pct: Window | None = None
     part_1_share: Window | None = None
     moisture_limit_pct: Limit | None = None

@@ -209,7 +209,7 @@ def _way_out(family: Family, what: str) -> str:
         return f"To strip sooner or later: {'; '.join(FASTER_WITHOUT_AMOUNT)} (or the reverse)."
     if what == "co_reactant_pct" and family.drier_window_pct is None:
         way = f"Use another strength of {family.co_reactant}, or warm or cool the sand."
-        if "acid" in family.co_reactant:
+        if "acid" in family.hazards:
             way += " A blend comes ready made or from the mixer's two acid pumps, never by hand."
         return way
     if what == "drier_pct":

@@ -69,7 +69,7 @@ def test_log_and_ask(new_shop: Path):
     )
     assert done.exit_code == 0
     assert done.output.startswith("recorded: delivery d1 of gate")
-    assert "CAUTION  Overfilling a silo" in done.output
+    assert "DANGER  Never enter a silo" in done.output
     stock = json.loads(run("stock", "--at", "2025-01-02", "--json", shop=new_shop).output)
     assert stock["values"]["stock_kg"]["silo_new"]["new_sand"] == 24600
     assert stock["values"]["room_kg"]["silo_new"] == 50000 - 24600
@@ -236,7 +236,7 @@ def test_dose_of_a_setting_without_any_wanted_time(tmp_path: Path):
     done = run("dose", "m1", "furan", "--sand-temp", "18", "--catalyst-pct", "30", shop=tmp_path / "s.sandtrack")
     assert done.exit_code == 0, done.output
     assert "from the last sand" in done.output
-    assert "chance" not in done.output.partition("CAUTION")[0]
+    assert "chance" not in done.output.partition("WARNING")[0]
 
 
 def test_what_the_checks_taught_is_told(demo_shop: Path):
@@ -285,7 +285,7 @@ def test_a_mixer_is_judged_in_words(demo_shop: Path):
         "due by 2025-05-26",
         "look at the pump",
         "Fieller",
-        "CAUTION",
+        "DANGER  Keep hands out of the screw",
     ):
         assert words in caught.output
     dosed = run("audit", "--mixer", "m2", "--since", "2025-05-01", "--until", "2025-05-31", "--why", shop=demo_shop)
@@ -350,7 +350,7 @@ def test_brief_is_one_screen(demo_shop: Path):
     """The brief of the invented year has its five parts within 100 columns and 60 lines, in ink alone."""
     done = run("brief", "--at", AT, shop=demo_shop)
     assert done.exit_code == 0, done.output
-    for part in ("WHERE IT IS", "MOULDS", "SET TODAY", "CAME BACK", "LOOK AT", "CAUTION"):
+    for part in ("WHERE IT IS", "MOULDS", "SET TODAY", "CAME BACK", "LOOK AT", "WARNING"):
         assert part in done.output
     lines = done.output.splitlines()
     assert max(map(len, lines)) <= 100
@@ -396,6 +396,7 @@ def test_every_question_answers_in_json(demo_shop: Path):
             "basis",
             "flags",
             "cautions",
+            "defer",
             "possible",
             "because",
             "instead",

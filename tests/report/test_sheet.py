@@ -215,7 +215,7 @@ def test_text_stays_text_in_svg(opened: Shop, tmp_path: Path) -> None:
     for told in (
         "Mixer $1$",
         "table 7, not after 2025-12-31 15:00",
-        "CAUTION",
+        "WARNING",
         one.rows[0].settings[0],
         "test, then draw",
     ):
@@ -261,7 +261,8 @@ def test_csv_is_a_line_a_temperature(opened: Shop) -> None:
         assert (line["made_at"], line["expires_at"]) == ("2025-12-30T15:00:00+01:00", "2025-12-31T15:00:00+01:00")
         assert (line["wanted_chance"], line["catalyst_base"]) == ("0.8", "% of resin as delivered")
         assert "strip times: learned from 332 checks" in line["basis"]
-        assert "Resin and acid catalyst never meet neat" in line["cautions"]
+        assert line["cautions"].startswith("WARNING: Never bring resin and acid together neat")
+        assert line["cautions"].endswith("Follow the data sheet, local rules and the person in charge.")
         assert "Too cold: more of what speeds the cure" in line["table_look_at"]
     assert (cold["serves"], cold["catalyst_pct"], warm["serves"]) == ("false", "", "true")
     row = answer.values["rows"][1]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -261,7 +262,7 @@ def test_an_issued_table_is_found_again_as_it_was(shop: Shop) -> None:
         assert {name: value for name, value in told.items() if value not in ([], {})} == {
             name: list(value) if isinstance(value, tuple) else value for name, value in kept.items()
         }
-    assert after["cautions"] == [caution.text for caution in given.table.cautions]
+    assert after["cautions"] == [asdict(caution) for caution in given.table.cautions]
     assert after["look_at"] == [flag.text for flag in given.table.flags]
     now = rows(shop)
     assert [row.get("catalyst_pct") for row in now] != [row.get("catalyst_pct") for row in after["rows"]]

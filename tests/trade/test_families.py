@@ -8,7 +8,7 @@ import pytest
 from sandtrack.errors import FieldError
 from sandtrack.trade.advice import crossing_advice, moisture_advice, temperature_advice
 from sandtrack.trade.families import FAMILIES, family_named
-from sandtrack.trade.family import Window
+from sandtrack.trade.family import HAZARDS, Window
 from sandtrack.trade.recipe import Recipe, outside_windows
 
 TAGS = {"source", "practice", "memory", "derived"}
@@ -16,19 +16,20 @@ TAGS = {"source", "practice", "memory", "derived"}
 
 @pytest.mark.parametrize("family", FAMILIES.values(), ids=lambda family: family.key)
 def test_every_value_says_where_it_comes_from(family):
-    """Each window, limit, share and caution carries a tag and a named source, and low is not above high."""
+    """Each window, limit, share and note carries a tag and a named source, and low is not above high."""
     windows = [
         family.resin_window_pct, family.co_reactant_window_pct, family.drier_window_pct, family.part_1_share,
         family.sand_window_c, family.cold_c, family.hot_c,
     ]  # fmt: skip
-    labelled = [*windows, family.moisture_limit_pct, family.work_share, *family.cautions]
+    labelled = [*windows, family.moisture_limit_pct, family.work_share, *family.notes]
     for value in filter(None, labelled):
         assert value.tag in TAGS
         assert value.source
     share = family.work_share
     assert 0 < share.low <= share.usual <= share.high <= 1
-    assert len({caution.code for caution in family.cautions}) == len(family.cautions)
-    assert "data_sheet_first" in {caution.code for caution in family.cautions}
+    assert len({note.code for note in family.notes}) == len(family.notes)
+    assert family.hazards
+    assert set(family.hazards) <= set(HAZARDS)
 
 
 def test_families_cannot_be_changed():
@@ -48,10 +49,17 @@ def test_levers():
     assert FAMILIES["alkyd_urethane"].lever_window == FAMILIES["alkyd_urethane"].drier_window_pct
 
 
-def test_acid_families_warn_of_neat_meeting_and_hand_blending():
-    """Acid-cured families always say that resin and acid never meet neat and that nobody blends acids by hand."""
-    for key in ("furan_acid", "phenolic_acid"):
-        assert {"never_meet_neat", "no_hand_blending"} <= {each.code for each in FAMILIES[key].cautions}
+def test_hazards_by_chemistry():
+    """Acid is in the two acid cures, alkali in the two ester cures, isocyanate in the two urethanes alone."""
+    for hazard, keys in {
+        "acid": {"furan_acid", "phenolic_acid"},
+        "alkaline": {"alkaline_phenolic_ester", "silicate_ester"},
+        "ester": {"alkaline_phenolic_ester", "silicate_ester"},
+        "isocyanate": {"phenolic_urethane", "alkyd_urethane"},
+        "flammable": {"phenolic_urethane", "alkyd_urethane"},
+        "vapour": set(FAMILIES) - {"silicate_ester"},
+    }.items():
+        assert {key for key, family in FAMILIES.items() if hazard in family.hazards} == keys
 
 
 def test_unknown_family_is_refused():

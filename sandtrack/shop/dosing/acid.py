@@ -22,7 +22,7 @@ _NAME = "acid_demand_ml"
 
 def demand(picture: Picture, mixer: Mixer, system: System) -> Iterator[Flag]:
     """Flags on the acid demand of the sands that a mixer draws for an acid cure, by their last tests."""
-    if not system.family.key.endswith("_acid"):
+    if "acid" not in system.family.hazards:
         return
     parts = sands.by_place(picture, mixer, system)
     found = _latest(picture, set(parts) or set(sands.places(picture, mixer, system).values()))

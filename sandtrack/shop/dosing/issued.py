@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
+from itertools import zip_longest
 from typing import Any
 
 from sandtrack.errors import Conflict
 from sandtrack.ledger import Ledger
 from sandtrack.records import times
-from sandtrack.shop import receipts
+from sandtrack.shop import dangers, receipts
 from sandtrack.shop.answer import Answer, Basis, Flag, Receipt
-from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
+from sandtrack.shop.cautions import CAUTIONS, Caution
 from sandtrack.shop.dosing.table import content_of
 from sandtrack.shop.picture import Picture, Seen, picture
 
@@ -110,7 +111,8 @@ def tables(picture: Picture, number: int | None = None) -> Answer:
 
     Values: `tables`, each with `number`, `id`, `sender`, `by`, `made_at`, `expires_at`, `state` (valid, expired,
     superseded), `superseded_by` (number of the later table for the same, or None), `set_up_changed`, `asked`, what it
-    aims at, `rows` as in a table, and the lines `basis`, `look_at`, `cautions` as they were printed.
+    aims at, `rows` as in a table, the lines `basis` and `look_at` as they were printed, and `cautions` as then worded
+    (each `code`, `signal`, `text`, `short`).
     """
     later: dict[tuple[Any, ...], int] = {}
     told, flags = [], []
@@ -134,7 +136,7 @@ def tables(picture: Picture, number: int | None = None) -> Answer:
         values={"tables": told},
         basis=(Basis("tables", f"{len(told)} given out", "record", f"records of kind {KIND}"),),
         flags=tuple(flags),
-        cautions=(CHEMICALS, TEST_THEN_DRAW),
+        cautions=dangers.cautions("tables", _families(picture, told)),
         possible=not missing,
         because=f"there is no table {number}, or it was withdrawn" if missing else "",
         instead=("ask for all tables, without a number",) if missing else (),
@@ -142,11 +144,27 @@ def tables(picture: Picture, number: int | None = None) -> Answer:
     )
 
 
+def _cautions(values: Mapping[str, Any]) -> Iterator[Caution]:
+    """Cautions of a table as they were worded when it was given out; none is ever dropped.
+
+    Tables from before codes were kept have sentences alone, which were headed CAUTION; these are shown in full.
+    """
+    lines, codes = str(values.get("cautions", "")).splitlines(), values.get("caution_codes", ())
+    for code, line in zip_longest(codes, lines, fillvalue=""):
+        known = CAUTIONS.get(code, Caution(code, "CAUTION", code))
+        yield replace(known, text=line or known.text)
+
+
+def _families(picture: Picture, given_out: list[dict[str, Any]]) -> set[str]:
+    """Binder families of some tables."""
+    return {picture.day.find("binder_systems", one["binder_system"]).family for one in given_out}
+
+
 def _told(picture: Picture, seen: Seen, superseded_by: int | None) -> dict[str, Any]:
     values = dict(seen.values)
     expired = values["expires_at"] <= picture.at
     state = "superseded" if superseded_by is not None else "expired" if expired else "valid"
-    plain = {name: value for name, value in values.items() if name not in ("at", "rows", "note")}
+    plain = {name: value for name, value in values.items() if name not in ("at", "rows", "note", "caution_codes")}
     return {
         **plain,
         "number": int(values["number"]),
@@ -158,5 +176,6 @@ def _told(picture: Picture, seen: Seen, superseded_by: int | None) -> dict[str, 
         "superseded_by": superseded_by,
         "set_up_changed": picture.setups.on(seen.at).revision != picture.day.revision,
         "rows": [dict(row) for row in values["rows"]],
-        **{name: str(values.get(name, "")).splitlines() for name in ("basis", "look_at", "cautions")},
+        **{name: str(values.get(name, "")).splitlines() for name in ("basis", "look_at")},
+        "cautions": [asdict(caution) for caution in _cautions(values)],
     }

@@ -14,8 +14,8 @@ from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import Ledger
 from sandtrack.records import times
 from sandtrack.records.observations import DEFINITIONS
+from sandtrack.shop import dangers
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
-from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
 from sandtrack.shop.dosing import systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, catalyst, lever_of_mix
 from sandtrack.shop.dosing.learned import Law, learned_from, learned_law
@@ -99,7 +99,7 @@ def _answer(
         ranges=ranges or {},
         basis=basis,
         flags=flags,
-        cautions=(CHEMICALS, TEST_THEN_DRAW),
+        cautions=dangers.cautions("learned", flags=[flag.code for flag in flags]),
         possible=not because,
         because=because,
         instead=(way,) if way else (),

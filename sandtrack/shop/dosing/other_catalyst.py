@@ -50,7 +50,7 @@ def _told(picture: Picture, mixer: Mixer, job: Job, other: System) -> Iterator[s
         yield f"{other.name}, by its own strip times: {_setting(picture, then, lever)}"
         return
     yield f"{other.name} does not serve by itself either: {_setting(picture, then, _end(then))}"
-    if "acid" in other.family.co_reactant and _too_slow(then) != _too_slow(job):
+    if "acid" in other.family.hazards and _too_slow(then) != _too_slow(job):
         yield (
             f"both acids at once by the mixer's own two pumps, between {_flows(picture, job, _end(job))} alone and "
             f"{_flows(picture, then, _end(then))} alone: no strip time of such a blend is known, so no split is told; "

@@ -6,9 +6,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from sandtrack.plant import Limits
-from sandtrack.shop import wording
-from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range
-from sandtrack.shop.cautions import CHEMICALS, HELD, TEST_THEN_DRAW, WRONG_MATERIAL
+from sandtrack.shop import dangers, wording
+from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.dosing import acid, readiness, sand_temperature, sands, set_points, ways_out, work_time
 from sandtrack.shop.dosing.asked import Asked, read
 from sandtrack.shop.dosing.learned import Law, learned_law
@@ -17,7 +16,6 @@ from sandtrack.shop.dosing.serving import Job, Times
 from sandtrack.shop.dosing.words import minutes, moulders_words
 from sandtrack.shop.picture import Picture
 from sandtrack.trade.advice import temperature_advice
-from sandtrack.trade.family import Family
 from sandtrack.trade.recipe import AmountIsNoLever, with_lever
 
 
@@ -80,15 +78,6 @@ def setting(
     return _refused_outright(draft) or _answered(draft)
 
 
-def _family_caution(family: Family) -> list[Caution]:
-    """What else can hurt with this binder family, in one caution; what CHEMICALS says already is left out."""
-    said_already = {"data_sheet_first"}
-    if family.key.endswith("_acid"):
-        said_already |= {"never_meet_neat", "no_hand_blending"}
-    told = " ".join(said.text for said in family.cautions if said.code not in said_already)
-    return [Caution("binder_family", f"{family.name[0].upper()}{family.name[1:]}: {told}")] if told else []
-
-
 @dataclass
 class _Draft:
     """An answer on its way."""
@@ -103,13 +92,6 @@ class _Draft:
     law: Law | None = None
 
     def answer(self, because: str = "", instead: tuple[str, ...] = ()) -> Answer:
-        codes = {flag.code for flag in self.flags}
-        cautions = [CHEMICALS, TEST_THEN_DRAW]
-        cautions += _family_caution(self.asked.system.family)
-        if codes & {"held", "failed_certificate", "wrong_material"}:
-            cautions.append(HELD)
-        if "wrong_material" in codes:
-            cautions.append(WRONG_MATERIAL)
         asked = {"mixer": self.asked.mixer.key, "binder_system": self.asked.system.key}
         if self.asked.pattern is not None:
             asked["pattern"] = self.asked.pattern.key
@@ -123,7 +105,7 @@ class _Draft:
             ranges=self.ranges,
             basis=tuple(self.basis),
             flags=tuple(self.flags),
-            cautions=tuple(cautions),
+            cautions=dangers.cautions("setting", [self.asked.system.family], [flag.code for flag in self.flags]),
             possible=not because,
             because=because,
             instead=instead,

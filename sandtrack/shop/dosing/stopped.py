@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from sandtrack.errors import FieldError, InputErrors
+from sandtrack.shop import dangers
 from sandtrack.shop.answer import Answer, Basis, Flag, Range, Tag
-from sandtrack.shop.cautions import CHEMICALS, TEST_THEN_DRAW
 from sandtrack.shop.dosing import readiness, sand_temperature, sands, work_time
 from sandtrack.shop.dosing.asked import Asked, read
 from sandtrack.shop.dosing.checks import lever_of_mix, lot_of_mix
@@ -143,6 +143,7 @@ def _answer(
     because: str = "",
     instead: tuple[str, ...] = (),
 ) -> Answer:
+    family = picture.day.find("binder_systems", values["binder_system"]).family
     return Answer(
         question="stopped",
         as_of=picture.as_of,
@@ -151,7 +152,7 @@ def _answer(
         ranges=ranges,
         basis=tuple(basis),
         flags=tuple(flags),
-        cautions=(CHEMICALS, TEST_THEN_DRAW),
+        cautions=dangers.cautions("stopped", [family], [flag.code for flag in flags]),
         possible=not because,
         because=because,
         instead=instead,

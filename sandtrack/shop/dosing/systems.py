@@ -155,6 +155,7 @@ def system(whole: BinderSystem, purpose: str | None = None) -> System:
             share.source,
         ),
     ]
+    basis += [Basis(family.name, note.text, _tag(note.tag), note.source) for note in family.notes]
     belief = _belief(family, entry)
     if entry.reference is not None:
         basis += _what_is_believed(family, entry.reference)

@@ -9,6 +9,7 @@ from typing import Any
 from sandtrack import units
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.records import times
+from sandtrack.shop import dangers
 from sandtrack.shop.answer import Answer, Basis, Flag
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C
 from sandtrack.shop.dosing.setting import limit, setting
@@ -171,6 +172,7 @@ def _answer(
             f"steps of {values['step_c']:g} °C are wider than the {limits.sand_moved_c:g} °C that ask for a new setting"
         )
         flags.append(Flag("step_coarse", text, values["mixer"]))
+    family = picture.day.find("binder_systems", values["binder_system"]).family
     return Answer(
         question="table",
         as_of=picture.as_of,
@@ -178,7 +180,7 @@ def _answer(
         values=values,
         basis=(*_in_each(asked), valid, moved),
         flags=tuple(flags),
-        cautions=tuple({caution.code: caution for one in asked for caution in one.cautions}.values()),
+        cautions=dangers.cautions("table", [family], [flag.code for flag in flags]),
         possible=not because,
         because=because,
         instead=instead,
@@ -234,13 +236,18 @@ def content_of(made: Answer, number: int, by: str, asked: Mapping[str, Any]) -> 
     content: dict[str, Any] = {name: values[name] for name in _KEPT if values.get(name) is not None}
     rows = [{name: value for name, value in row.items() if value not in (None, "", [], {})} for row in values["rows"]]
     content |= {"at": values["made_at"], "number": number, "by": by, "asked": asked, "rows": rows}
-    return content | {name: "\n".join(told) for name, told in as_lines(made).items() if told}
+    content |= {name: "\n".join(lines) for name, lines in as_lines(made).items() if lines}
+    if made.cautions:
+        content |= {
+            "cautions": "\n".join(caution.text for caution in made.cautions),
+            "caution_codes": [caution.code for caution in made.cautions],
+        }
+    return content
 
 
 def as_lines(made: Answer) -> dict[str, list[str]]:
-    """What a table rests on, its flags and its cautions, as they are kept and printed."""
+    """What a table rests on and its flags, as they are kept and printed."""
     return {
         "basis": [f"{one.what}: {one.value} [{one.tag}: {one.source}]" for one in made.basis],
         "look_at": [flag.text for flag in made.flags],
-        "cautions": [caution.text for caution in made.cautions],
     }

@@ -47,7 +47,7 @@ def another_speed(system: System, *, faster: bool) -> tuple[str, ...]:
     family = system.family
     if family.lever == "grade":
         return (f"a {'faster' if faster else 'slower'} grade of {family.co_reactant}",)
-    if "acid" in family.co_reactant:
+    if "acid" in family.hazards:
         return (f"a {'stronger' if faster else 'weaker'} acid, {_BLEND}",)
     if family.drier_window_pct is not None:
         return ("the drier does little: the sand's temperature does more",)

@@ -8,6 +8,7 @@ from typing import Any
 
 from sandtrack.plant import Mixer
 from sandtrack.records import times
+from sandtrack.shop import dangers
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.mixers import charts, said, tanks
 from sandtrack.shop.mixers.charts import CHANCE, WEIGHT, WIDTH, Chart, Drift
@@ -59,6 +60,7 @@ def audit(picture: Picture, mixer: str | None, since: int, until: int) -> Answer
             judged.far_off(alone)
     compared, uncompared = tanks.drawn(picture, mixer, since, until)
     possible = bool(judged.told or compared)
+    flags = (*judged.flags, *tanks.flags(picture, compared))
     return Answer(
         question="audit",
         as_of=picture.as_of,
@@ -75,7 +77,8 @@ def audit(picture: Picture, mixer: str | None, since: int, until: int) -> Answer
         },
         ranges=judged.ranges | {f"drawn_kg.{number}": one.span() for number, one in enumerate(compared)},
         basis=_basis(picture, judged.told),
-        flags=(*judged.flags, *tanks.flags(picture, compared)),
+        flags=flags,
+        cautions=dangers.cautions("audit", flags=[flag.code for flag in flags]),
         possible=possible,
         because="" if possible else "too little is recorded in the period to judge any mixer's doses",
         instead=() if possible else (f"ask for a longer period: {FEWEST_LEARNED} days of mixing to learn from",),

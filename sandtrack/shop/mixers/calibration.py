@@ -9,7 +9,7 @@ from typing import Any
 
 from sandtrack.plant import Mixer
 from sandtrack.records import times
-from sandtrack.shop import cautions
+from sandtrack.shop import dangers, handled
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.dosing import systems
 from sandtrack.shop.mixers import changes
@@ -50,7 +50,7 @@ def calibration(picture: Picture, mixer: str) -> Answer:
             as_of=picture.as_of,
             known_on=picture.known_on,
             values={"mixer": mixer, "streams": {}},
-            cautions=(cautions.CHEMICALS,),
+            cautions=dangers.cautions("calibration", handled.of_mixer(picture.day, mixer)),
             possible=False,
             because=f"no calibration of {name} is recorded up to {picture.as_of[:10]}",
             instead=(CATCH,),
@@ -84,7 +84,7 @@ def calibration(picture: Picture, mixer: str) -> Answer:
         ranges=ranges,
         basis=_basis(picture, streams),
         flags=tuple(flags),
-        cautions=(cautions.CHEMICALS,),
+        cautions=dangers.cautions("calibration", handled.of_mixer(picture.day, mixer), [flag.code for flag in flags]),
         head=picture.head,
     )
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from sandtrack.shop.answer import Answer, Basis, Caution, Flag
-from sandtrack.shop.cautions import CHEMICALS, HELD, HOT_MOULDS, SILO_FILLING, WRONG_MATERIAL
+from sandtrack.shop import dangers
+from sandtrack.shop.answer import Answer, Basis, Flag
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.watch import book as attention_book
 from sandtrack.shop.watch import dose as attention_dose
@@ -36,19 +36,6 @@ URGENCY = (
 )  # fmt: skip
 """Codes of the list, most urgent first."""
 
-_CAUTIONS: dict[str, Caution] = {
-    "wrong_material": WRONG_MATERIAL,
-    "failed_certificate": HELD,
-    "held": HELD,
-    "over_safe_fill": SILO_FILLING,
-    "level_gap": SILO_FILLING,
-    "dose_off": CHEMICALS,
-    "calibration_drift": CHEMICALS,
-    "family_crossing": CHEMICALS,
-    "two_families": CHEMICALS,
-    "standing_too_long": HOT_MOULDS,
-}
-
 
 def attention(picture: Picture) -> Answer:
     """Everything that needs a look, as flags, most urgent first, none twice.
@@ -65,7 +52,6 @@ def attention(picture: Picture) -> Answer:
     by_code: dict[str, int] = {}
     for flag in flags:
         by_code[flag.code] = by_code.get(flag.code, 0) + 1
-    cautions = dict.fromkeys(_CAUTIONS[flag.code] for flag in flags if flag.code in _CAUTIONS)
     return Answer(
         question="attention",
         as_of=picture.as_of,
@@ -81,6 +67,6 @@ def attention(picture: Picture) -> Answer:
             Basis("limits", "when something is raised", "set-up", "plant.toml, [limits]"),
         ),
         flags=tuple(flags),
-        cautions=tuple(cautions),
+        cautions=dangers.cautions("attention", flags=by_code),
         head=picture.head,
     )
