@@ -8,7 +8,7 @@ from typing import Any
 
 from sandtrack.report import brief, learned, mixers, tables
 from sandtrack.report.text import (
-    PAST,
+    STATE,
     Names,
     basis,
     cautions,
@@ -109,7 +109,7 @@ def _moulds(given: Answer, names: Names, units: str) -> list[str]:
                 mass(sand, units),
                 day(mould["standing_since"]),
                 f"{clock(mould['strip_from'])} to {clock(mould['strip_by'])}" if mould["strip_by"] else "–",
-                "poured" if mould["poured"] else PAST[mould["ready"]],
+                STATE[mould["state"]],
                 "held" if mould["held"] else "",
             )
         )

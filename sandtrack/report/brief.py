@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
-from sandtrack.report.text import PAST, Names, day, mass, number, table, units_show, wrapped
+from sandtrack.report.text import STATE, Names, day, mass, number, table, units_show, wrapped
 from sandtrack.shop import Answer
 from sandtrack.shop.wording import chance, listed
 
@@ -68,13 +68,13 @@ def _moulds(moulds: Mapping[str, Any]) -> list[str]:
     if not found:
         return ["MOULDS  none standing"]
     poured = sum(mould["poured"] for mould in found.values())
-    ready = Counter(mould["ready"] for mould in found.values() if not mould["poured"])
+    states = Counter(mould["state"] for mould in found.values() if mould["state"] != "poured")
     oldest = min(found, key=lambda key: found[key]["standing_since"])
-    words = ", ".join(f"{count} {PAST[word]}" for word, count in ready.most_common())
+    words = ", ".join(f"{count} {STATE[state]}" for state, count in states.most_common())
     return wrapped(
         "MOULDS  ",
         f"{len(found)} standing, {poured} of them poured"
-        + (f"; of the others {words}" if words else "")
+        + (f"; not poured: {words}" if words else "")
         + f"; the oldest is {oldest}, since {day(found[oldest]['standing_since'])}",
     )
 

@@ -15,13 +15,18 @@ from sandtrack.shop import Answer, Caution, Flag
 from sandtrack.shop.cautions import DEFER
 
 WIDTH = 100
-PAST = {
-    "yes": "past the strip range",
-    "likely": "past the middle of the strip range",
-    "not yet": "before the middle of the strip range",
-    None: "of unknown strip range",
+STATE = {
+    "poured": "poured",
+    "held": "held, not to be used",
+    "in_doubt": "in doubt, do not pour",
+    "still_soft": "checked: still soft",
+    "found_firm": "checked: firm",
+    "past_strip_estimate": "past its strip estimate",
+    "past_middle_of_estimate": "past the middle of its estimate",
+    "before_strip_estimate": "before the middle of its estimate",
+    "not_known": "strip time not known",
 }
-"""What a mould's `ready` means: where it stands against an estimate, never that it has stripped."""
+"""A mould's state in a column: where it stands against an estimate or by a look, never that it is ready."""
 
 
 class Names:

@@ -69,6 +69,7 @@ TABLE: tuple[Row, ...] = (
     Row(("tank_overfull",), flags=("tank_over_mark",)),
     Row(("silo_overfull",), flags=("over_safe_fill",)),
     Row(("weak_mould", "runout"), flags=("mix_without_catalyst", "mix_far_off_ratio", "mix_far_off")),
+    Row(("weak_mould", "runout"), flags=("still_soft", "soft_past_estimate", "looks_contradict")),
     Row(("weak_mould",), flags=("sand_of_other_family", "two_families", "family_crossing", "dose_off", "dose_drift")),
     Row(("weak_mould",), flags=("sand_wet", "sand_cold", "sand_hot", "acid_demand", "acid_in_sand")),
     Row(("engulfment", "work_at_height"), flags=("level_gap", "level_outside")),

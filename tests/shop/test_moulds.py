@@ -156,19 +156,20 @@ def test_other_air_changes_nothing(shop: Shop) -> None:
     assert (after.values, after.ranges) == (before.values, before.ranges)
 
 
-def test_ready_is_never_a_bare_promise(shop: Shop) -> None:
-    """Low end 22, middle 45, high end 91.8 min: not yet, likely, yes; each says test, then draw."""
+def test_no_state_promises_that_a_mould_is_ready(shop: Shop) -> None:
+    """Low end 22, middle 45, high end 91.8 min: before, past the middle, past; each says test, then draw."""
     mix(shop, "2025-03-03 07:00", "101", FURAN)
+    before, middle, late = "before_strip_estimate", "past_middle_of_estimate", "could take until 08:31: test, then draw"
     expected = {
-        "07:20": ("not yet", "not yet likely; it could be from 07:22, and may take until 08:31: test, then draw"),
-        "07:40": ("not yet", "not yet likely; it could be by now, and may take until 08:31: test, then draw"),
-        "07:45": ("likely", "more likely than not, but it could take until 08:31: test, then draw"),
-        "08:31": ("likely", "more likely than not, but it could take until 08:31: test, then draw"),
-        "08:32": ("yes", "past the late end of its range (08:31): test, then draw"),
+        "07:20": (before, "not yet likely; it could be from 07:22, and may take until 08:31: test, then draw"),
+        "07:40": (before, "not yet likely; it could be by now, and may take until 08:31: test, then draw"),
+        "07:45": (middle, f"more likely than not, but it {late}"),
+        "08:31": (middle, f"more likely than not, but it {late}"),
+        "08:32": ("past_strip_estimate", "past its strip estimate (08:31): test, then draw"),
     }
-    for at, (ready, words) in expected.items():
+    for at, (state, words) in expected.items():
         entry = standing(shop.moulds(at=f"2025-03-03 {at}"))["101"]
-        assert (entry["ready"], entry["ready_words"]) == (ready, words), at
+        assert (entry["state"], entry["state_words"]) == (state, words), at
 
 
 def test_slowest_mix_counts(shop: Shop) -> None:
@@ -185,8 +186,8 @@ def test_poured_and_knocked_out(shop: Shop) -> None:
     mix(shop, "2025-03-03 07:00", "101;102", FURAN)
     shop.log("pour", {"at": "2025-03-03 07:50", "moulds": ["101"], "metal": "iron"}, sender="lars")
     entry = standing(shop.moulds())["101"]
-    assert (entry["poured"], entry["poured_at"], entry["ready"]) == (True, "2025-03-03T07:50:00+01:00", None)
-    assert entry["ready_words"] == "poured at 2025-03-03T07:50+01:00"
+    assert (entry["poured"], entry["poured_at"], entry["state"]) == (True, "2025-03-03T07:50:00+01:00", "poured")
+    assert entry["state_words"] == "poured at 2025-03-03T07:50+01:00"
     assert not standing(shop.moulds(at="2025-03-03 07:49"))["101"]["poured"]
     knock_out(shop, "2025-03-03 07:55", "101")
     assert set(standing(shop.moulds())) == {"102"}
@@ -272,7 +273,8 @@ def test_held_mould(shop: Shop) -> None:
     answer = shop.moulds()
     assert standing(answer)["101"]["held"]
     assert flags(answer)["held"] == ("mould 101 is blocked since 2025-03-03T07:30+01:00: held: soft corner (hold h1)")
-    assert standing(answer)["101"]["ready_words"].startswith("held: not to be used until it is released; ")
+    assert standing(answer)["101"]["state_words"].startswith("held: not to be used until it is released; ")
+    assert [standing(shop.moulds(at=f"2025-03-03 {at}"))["101"]["state"] for at in ("07:40", "12:00")] == ["held"] * 2
     assert "held" in {caution.code for caution in answer.cautions}
 
 
@@ -284,8 +286,8 @@ def test_mix_without_a_sand_temperature_takes_the_last_read(shop: Shop) -> None:
         "sand_temp_unknown": "mould 101: mix x1 gives no sand temperature, and none was read before it"
     }
     entry = standing(answer)["101"]
-    assert (entry["strip_from"], entry["ready"]) == (None, None)
-    assert entry["ready_words"] == "its strip time is not known: test, then draw"
+    assert (entry["strip_from"], entry["state"]) == (None, "not_known")
+    assert entry["state_words"] == "its strip time is not known: test, then draw"
     reading = {"at": "2025-03-03 06:50", "what": "mixed_sand", "mixer": "m1", "value_c": 20}
     shop.log("temperature", reading, sender="vera", id="t1")
     answer = shop.moulds()
@@ -303,14 +305,25 @@ def test_mix_with_an_impossible_temperature_states_no_strip_time(shop: Shop) -> 
     assert answer.ranges == {}
 
 
-def test_mix_that_does_not_tell_its_catalyst(make_shop: Make, content: dict[str, Any]) -> None:
-    """The usual setting is taken and flagged; where there is none, no strip time."""
-    drawn = {place: mass for place, mass in FURAN.items() if place != "tank_acid"}
+def test_mix_without_its_drier(make_shop: Make, content: dict[str, Any]) -> None:
+    """An alkyd urethane cures without drier, only slower: the usual 4 % is taken and flagged; the mix is sound."""
+    for key in ("alkyd", "isocyanate", "drier"):
+        content["materials"][key] = {"name": key, "kind": "resin", "density_kg_m3": 1000}
+        content["places"][f"tank_{key}"] = {"kind": "tank", "material": key}
+    content["binder_systems"]["oil"] = {
+        "name": "Oil", "family": "alkyd_urethane", "part_1": "alkyd", "part_2": "isocyanate", "drier": "drier",
+        "part_1_share": 0.84, "resin_pct": 1.9, "catalyst_pct": 4,
+        "reference": {"strip_time_min": 45, "temp_c": 20, "catalyst_pct": 4, "definition": "hand"},
+    }  # fmt: skip
+    content["mixers"]["m1"]["binder_systems"].append("oil")
     shop = make_shop(content)
-    mix(shop, "2025-03-03 07:00", "101", drawn, id="x1")
+    drawn = {"silo_new": 100, "tank_alkyd": 1.6, "tank_isocyanate": 0.3}
+    mix(shop, "2025-03-03 07:00", "101", drawn, id="x1", system="oil")
     answer = shop.moulds()
     assert answer.ranges["strip_time_min.101"].mid == pytest.approx(45)
-    assert flags(answer)["setting_unknown"] == "mould 101: mix x1 does not tell its acid: the usual 35 % acid is taken"
+    assert flags(answer) == {
+        "setting_unknown": "mould 101: mix x1 does not tell its drier: the usual 4 % drier is taken"
+    }
 
 
 def test_catalyst_outside_its_window(shop: Shop) -> None:
@@ -332,7 +345,7 @@ def test_system_without_reference_states_no_strip_time(make_shop: Make, content:
     assert flags(answer)["no_reference"] == (
         "mould 101: no strip time of Furan is known: the set-up gives no reference"
     )
-    assert standing(answer)["101"]["ready"] is None
+    assert standing(answer)["101"]["state"] == "not_known"
 
 
 def test_mould_filled_by_hand_alone(shop: Shop) -> None:
