@@ -134,7 +134,9 @@ def advice(accepted: str) -> str:
     """The end of a complaint: what would be accepted, or the question what was meant."""
     if not accepted:
         return ""
-    return f"; {accepted}" if accepted.endswith("?") else f"; accepted: {accepted}"
+    return (
+        f"; {accepted}" if accepted.endswith("?") or accepted.startswith("did you mean") else f"; accepted: {accepted}"
+    )
 
 
 def _short(value: Any, width: int = 60) -> str:

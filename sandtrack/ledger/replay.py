@@ -56,7 +56,7 @@ def _append_all(picture: Picture, store: Store) -> Iterator[Violation]:
 def _append(writer: Writer, entry: Entry) -> None:
     content = json.loads(entry.text, parse_float=Decimal)
     if entry.kind == "plant":
-        writer.append_plant(entry, times.day_start(Plant.read(content).shop.valid_from, writer.zone))
+        writer.append_plant(entry, times.day_start(Plant.read(content, stored=True).shop.valid_from, writer.zone))
     else:
         writer.append(entry._replace(values=writer.forms.require(entry.kind, content)))
     if entry.kind in ("plant", "reversal"):

@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 from sandtrack.errors import FieldError, UnknownName
 from sandtrack.plant import Plant
 from sandtrack.records.fields import Measured
+from sandtrack.records.naming import suggested
 
 EXACT = Context(prec=80, rounding=ROUND_HALF_EVEN)
 """Arithmetic of our own, whatever context the program around us has set."""
@@ -46,7 +47,7 @@ class Revision(NamedTuple):
 @lru_cache(maxsize=64)
 def plant_of(content: str) -> Plant:
     """The set-up that a record's content says. Kept by its text: the same content is the same set-up everywhere."""
-    return Plant.read(json.loads(content, parse_float=Decimal))
+    return Plant.read(json.loads(content, parse_float=Decimal), stored=True)
 
 
 @dataclass(frozen=True)
@@ -176,21 +177,30 @@ class Setups:
             keys = self._keys[section] = Keys(self.revisions, section)
         return keys
 
+    def labels(self, section: str) -> dict[str, str]:
+        """What people call each key of a section, by the latest revision that has it."""
+        labels = {
+            key: str(getattr(entry, "name", ""))
+            for revision in self.revisions
+            for key, entry in getattr(revision.plant, section).items()
+        }
+        return dict(sorted(labels.items()))
+
     def unknown(self, path: Path, section: str, key: str) -> FieldError:
         """The complaint about a key that no revision has."""
         return FieldError(
             field=labelled(path),
             value=key,
             reason=f"is not among the {section.replace('_', ' ')}",
-            accepted=", ".join(self.known(section)) or "none are declared",
+            accepted=suggested(key, self.labels(section)) or "none are declared",
         )
 
     def require(self, section: str, key: str) -> None:
         """Raise UnknownName unless some revision has the key."""
         if key not in self.known(section):
             raise UnknownName(
-                f"{section.removesuffix('s').replace('_', ' ')} {key!r} is not in the set-up; there are: "
-                f"{', '.join(self.known(section)) or 'none'}",
+                f"{section.removesuffix('s').replace('_', ' ')} {key!r} is not in the set-up; "
+                f"{suggested(key, self.labels(section), start='there are: ') or 'there are: none'}",
                 section=section,
                 key=key,
             )

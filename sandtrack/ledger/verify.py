@@ -168,7 +168,7 @@ def _content(picture: Picture, kind: str, text: str) -> Iterator[str]:
         return
     try:
         if kind == "plant":
-            zone = Plant.read(content).shop.time_zone
+            zone = Plant.read(content, stored=True).shop.time_zone
             if zone != picture.zone.key:
                 yield f"its time zone {zone} is not {picture.zone.key}, which the file says the shop has"
         else:

@@ -38,6 +38,7 @@ from sandtrack.plant.tables import (
     schema_of,
 )
 from sandtrack.records import times
+from sandtrack.records.naming import suggested
 
 __all__ = [
     "FAMILY_LEVERS",
@@ -78,8 +79,11 @@ class Plant:
     prices: Mapping[str, float]
 
     @classmethod
-    def read(cls, source: str | Path | Mapping[str, Any]) -> Plant:
-        """Read a set-up from a TOML file or a mapping; raise InputErrors with everything that is wrong."""
+    def read(cls, source: str | Path | Mapping[str, Any], *, stored: bool = False) -> Plant:
+        """Read a set-up from a TOML file or a mapping; raise InputErrors with everything that is wrong.
+
+        One that is `stored` in the book was accepted by the rules of its day, and later rules do not refuse it.
+        """
         content = source if isinstance(source, Mapping) else read_toml(source)
         sections: dict[str, Any] = {}
         problems: list[FieldError] = []
@@ -107,7 +111,7 @@ class Plant:
         problems += found
         if not problems:
             plant = cls(**{name: _frozen(value) for name, value in sections.items()})
-            problems = list(checks.violations(plant))
+            problems = list(checks.violations(plant, stored=stored))
             if not problems:
                 return plant
         raise InputErrors(problems, what="the set-up")
@@ -120,9 +124,10 @@ class Plant:
         """An entry of the set-up by its key; raises UnknownName with the keys there are."""
         entries: Mapping[str, Any] = getattr(self, section)
         if key not in entries:
+            labels = {name: str(getattr(entry, "name", "")) for name, entry in entries.items()}
             raise UnknownName(
                 f"{section.removesuffix('s').replace('_', ' ')} {key!r} is not in the set-up; "
-                f"there are: {', '.join(entries) or 'none'}",
+                f"{suggested(key, labels, start='there are: ') or 'there are: none'}",
                 section=section,
                 key=key,
             )

@@ -6,9 +6,19 @@ from collections.abc import Callable, Collection, Iterator
 from typing import TYPE_CHECKING, Any
 
 from sandtrack.errors import FieldError
-from sandtrack.plant.tables import MOULDS, ONE_MATERIAL_KINDS, OUTSIDE, OWN_OF_PURPOSE, PURPOSES_APART, BinderSystem
+from sandtrack.plant.tables import (
+    GRADES,
+    MOULDS,
+    ONE_MATERIAL_KINDS,
+    OUTSIDE,
+    OWN_OF_PURPOSE,
+    PURPOSES_APART,
+    USUAL_SANDS,
+    BinderSystem,
+)
 from sandtrack.records import fields as f
 from sandtrack.records import times
+from sandtrack.records.naming import suggested
 from sandtrack.records.schema import Declared
 
 if TYPE_CHECKING:
@@ -40,9 +50,9 @@ def key_violations(section: str, key: Any) -> Iterator[FieldError]:
         )
 
 
-def violations(plant: Plant) -> Iterator[FieldError]:
-    """Everything in a set-up that does not fit together."""
-    for check in _CHECKS:
+def violations(plant: Plant, *, stored: bool = False) -> Iterator[FieldError]:
+    """Everything in a set-up that does not fit together; one that the book holds is not judged by later rules."""
+    for check in _CHECKS if stored else (*_CHECKS, *_ARRIVING):
         yield from check(plant)
 
 
@@ -52,8 +62,16 @@ def _missing(field: str, key: str, section: str, known: Any) -> Iterator[FieldEr
             field=field,
             value=key,
             reason=f"is not among the {section}",
-            accepted=", ".join(known) or "none declared yet",
+            accepted=suggested(key, {name: _label(entry) for name, entry in _entries(known)}) or "none declared yet",
         )
+
+
+def _entries(known: Any) -> list[tuple[str, Any]]:
+    return list(known.items()) if hasattr(known, "items") else [(name, None) for name in known]
+
+
+def _label(entry: Any) -> str:
+    return str(getattr(entry, "name", ""))
 
 
 def _zone(plant: Plant) -> Iterator[FieldError]:
@@ -114,13 +132,13 @@ def _binder_systems(plant: Plant) -> Iterator[FieldError]:
         for grade, material in system.grades.items():
             yield from _missing(f"{at}.grades.{grade}", material, "materials", plant.materials)
         if system.lever == "grade":
-            if not {"slow", "fast"} <= set(system.grades):
+            if set(GRADES).isdisjoint(system.grades):
                 yield FieldError(
                     field=f"{at}.grades",
                     reason="is missing: speed of this family is set by grade",
-                    accepted='grades = { slow = "…", fast = "…" }',
+                    accepted='grades = { slow = "…", fast = "…" }, or one of the two alone',
                 )
-        elif not system.catalyst and not system.drier:
+        elif not system.catalyst and not system.drier and not system.catalysts:
             yield FieldError(
                 field=f"{at}.catalyst",
                 reason="is missing: speed of this family is set by its amount",
@@ -140,10 +158,64 @@ def _binder_systems(plant: Plant) -> Iterator[FieldError]:
                 yield FieldError(
                     field=f"{at}.{name}", reason="is missing for this family", accepted="the key of a material"
                 )
+        yield from _two_catalysts(at, system, plant)
+        yield from _sand_shares(at, system, plant)
         yield from _reference(at, system)
         yield from _windows(at, system, OWN_OF_PURPOSE)
         for purpose in PURPOSES_APART:
             yield from _of_purpose(f"{at}.{purpose}", system, purpose)
+
+
+def _two_catalysts(at: str, system: BinderSystem, plant: Plant) -> Iterator[FieldError]:
+    """Two catalysts of one family whose speed is set by their amount, each with a pump of its own."""
+    if not system.catalysts:
+        return
+    for name, material in system.catalysts.items():
+        yield from _missing(f"{at}.catalysts.{name}", material, "materials", plant.materials)
+    if set(system.catalysts) != set(GRADES):
+        yield FieldError(
+            field=f"{at}.catalysts",
+            value=", ".join(system.catalysts),
+            reason="does not name two catalysts, slow and fast",
+            accepted='catalysts = { slow = "…", fast = "…" }, or catalyst = "…" where there is one',
+        )
+    if system.catalyst or system.lever == "grade" or system.family == "alkyd_urethane":
+        reason = "cannot stand beside catalyst" if system.catalyst else "is not for this family"
+        yield FieldError(field=f"{at}.catalysts", reason=reason, accepted="one of the two: catalyst, or catalysts")
+    elif system.fast_share is None:
+        yield FieldError(
+            field=f"{at}.fast_share",
+            reason="is missing beside catalysts",
+            accepted="the usual share of the fast one, 0 to 1",
+        )
+
+
+def _sand_shares(at: str, system: BinderSystem, plant: Plant) -> Iterator[FieldError]:
+    """Shares of sands that are not one whole, or of what is no sand of the set-up."""
+    sands = {key: entry.name for key, entry in plant.materials.items() if entry.kind == "sand"}
+    tables = [(at, system.sand_shares, system.reclaimed_share)]
+    for purpose, own in (("facing", system.facing), ("backing", system.backing), ("core", system.core)):
+        tables.append((f"{at}.{purpose}", own.get("sand_shares", {}), own.get("reclaimed_share")))
+    for where, shares, reclaimed in tables:
+        for name in shares:
+            if name not in USUAL_SANDS and name not in sands:
+                yield FieldError(
+                    field=f"{where}.sand_shares",
+                    value=name,
+                    reason="is no sand of the set-up",
+                    accepted=suggested(name, {**dict.fromkeys(USUAL_SANDS, ""), **sands}),
+                )
+        if shares and abs(sum(shares.values()) - 1) > 1e-9:
+            yield FieldError(
+                field=f"{where}.sand_shares",
+                value=sum(shares.values()),
+                reason="are not the whole sand",
+                accepted="shares that make 1",
+            )
+        if shares and reclaimed is not None:
+            yield FieldError(
+                field=f"{where}.sand_shares", reason="cannot stand beside reclaimed_share", accepted="one of the two"
+            )
 
 
 def _windows(at: str, system: BinderSystem, told: Collection[str]) -> Iterator[FieldError]:
@@ -162,7 +234,7 @@ def _windows(at: str, system: BinderSystem, told: Collection[str]) -> Iterator[F
 def _of_purpose(at: str, system: BinderSystem, purpose: str) -> Iterator[FieldError]:
     own = system.own(purpose)
     yield from _windows(at, system.of(purpose), own)
-    if "fast_share" in own and system.lever != "grade":
+    if "fast_share" in own and system.lever != "grade" and not system.catalysts:
         yield FieldError(
             field=f"{at}.fast_share", reason="does not set the speed of this family", accepted="catalyst_pct"
         )
@@ -179,7 +251,7 @@ def _reference(at: str, system: Any) -> Iterator[FieldError]:
                 accepted="a gauge's definition",
             )
     wanted, other = ("fast_share", "catalyst_pct") if system.lever == "grade" else ("catalyst_pct", "fast_share")
-    if getattr(system.reference, wanted) is None:
+    if getattr(system.reference, wanted) is None and not (wanted == "fast_share" and len(system.grades) == 1):
         yield FieldError(
             field=f"{at}.reference.{wanted}",
             reason="is missing: it sets the speed of this family",
@@ -205,6 +277,45 @@ def _mixers(plant: Plant) -> Iterator[FieldError]:
             yield from _missing(f"mixers.{key}.setting_steps", stream, "streams that it draws", known)
 
 
+def streams_of(system: BinderSystem, plant: Plant) -> dict[str, str]:
+    """Names that a stream of a binder system may go by, with what people call it: sands, its liquids, any material."""
+    liquids = {
+        "phenolic_urethane": ("part_1", "part_2"),
+        "alkyd_urethane": ("resin", "part_1", "part_2", "co_reactant", "drier"),
+    }.get(system.family, ("resin",))
+    speed = tuple(system.grades) or tuple(system.catalysts) or ("catalyst",)
+    named = dict.fromkeys(("sand", *USUAL_SANDS, *liquids, *speed), "")
+    return {**named, **{key: material.name for key, material in plant.materials.items()}}
+
+
+def _draw_names(plant: Plant) -> Iterator[FieldError]:
+    for key, mixer in plant.mixers.items():
+        for name, streams in mixer.draws.items():
+            if (system := plant.binder_systems.get(name)) is None:
+                continue
+            known = streams_of(system, plant)
+            for stream in streams:
+                if stream not in known:
+                    yield FieldError(
+                        field=f"mixers.{key}.draws.{name}",
+                        value=stream,
+                        reason="is no stream of this binder system, and no material",
+                        accepted=suggested(stream, known),
+                    )
+
+
+def _grade_names(plant: Plant) -> Iterator[FieldError]:
+    for key, system in plant.binder_systems.items():
+        for grade in system.grades:
+            if grade not in GRADES:
+                yield FieldError(
+                    field=f"binder_systems.{key}.grades",
+                    value=grade,
+                    reason="is not the name of a grade",
+                    accepted="slow, fast",
+                )
+
+
 def _patterns(plant: Plant) -> Iterator[FieldError]:
     for key, pattern in plant.patterns.items():
         yield from _missing(
@@ -225,3 +336,5 @@ _CHECKS: tuple[Callable[[Plant], Iterator[FieldError]], ...] = (
     _patterns,
     _prices,
 )
+_ARRIVING: tuple[Callable[[Plant], Iterator[FieldError]], ...] = (_draw_names, _grade_names)
+"""Rules for what is brought in; a set-up that the book holds already goes on being read without them."""

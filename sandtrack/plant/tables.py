@@ -25,6 +25,10 @@ FAMILY_LEVERS: Mapping[str, str] = {
     "alkyd_urethane": "amount",
 }
 MATERIAL_KINDS = ("sand", "resin", "catalyst", "hardener", "additive", "coating", "other")
+GRADES = ("slow", "fast")
+"""Names of two hardeners or two catalysts, each with a pump of its own."""
+USUAL_SANDS = ("new_sand", "reclaimed_sand")
+"""Streams of sand that every shop has; any other sand goes by the key of its material."""
 SAND_ROLES = ("new", "used", "reclaimed", "core", "dust", "lumps")
 PLACE_KINDS = ("silo", "hopper", "tank", "store", "container", "core_store", "heap", "reclaimer", "skip")
 ONE_MATERIAL_KINDS = ("silo", "hopper", "tank", "core_store", "heap", "reclaimer", "skip")
@@ -39,9 +43,12 @@ OWN_OF_PURPOSE = (
     "catalyst_window_pct",
     "fast_share",
     "reclaimed_share",
+    "sand_shares",
     "usual_strip_min",
     "sand_window_c",
 )
+UNIT_SYSTEMS = ("metric", "us")
+DATE_ORDERS = ("year_first", "day_first", "month_first")
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
@@ -161,6 +168,14 @@ class ShopTable:
     time_zone: str = told(f.Text("its time zone in the IANA database", required=True))
     valid_from: date = told(f.Day("day from which this set-up holds", required=True))
     currency: str = told(f.Name("currency of the prices"), "")
+    units: str = told(
+        f.Choice("units of what is typed without one, and of what is shown", words=UNIT_SYSTEMS), "metric"
+    )
+    decimal: str = told(f.Choice("decimal sign of what is typed and of files", words=(".", ",")), ".")
+    date_order: str = told(
+        f.Choice("how a date as 03/04/2025 is read; year_first: not at all, only 2025-04-03", words=DATE_ORDERS),
+        "year_first",
+    )
 
 
 @dataclass(frozen=True)
@@ -223,7 +238,10 @@ class BinderSystem:
     resin: str = told(f.Key("the resin", refers="materials"), "")
     catalyst: str = told(f.Key("the catalyst, where speed is set by its amount", refers="materials"), "")
     grades: Mapping[str, str] = told(
-        Named(f.Key(refers="materials"), "grades by name, slow and fast, where speed is set by grade"), dict
+        Named(f.Key(refers="materials"), "grades by name, slow, fast or both, where speed is set by grade"), dict
+    )
+    catalysts: Mapping[str, str] = told(
+        Named(f.Key(refers="materials"), "instead of catalyst: slow and fast, each with a pump of its own"), dict
     )
     part_1: str = told(f.Key("part 1 of a urethane", refers="materials"), "")
     part_2: str = told(f.Key("part 2 of a urethane, or the co-reactant", refers="materials"), "")
@@ -236,6 +254,9 @@ class BinderSystem:
     catalyst_window_pct: tuple[float, float] | None = told(AmountSpan("lowest and highest catalyst, on its base"))
     fast_share: float | None = told(f.Share("usual share of the fast grade"))
     reclaimed_share: float | None = told(f.Share("usual share of reclaimed sand"))
+    sand_shares: Mapping[str, float] = told(
+        Named(f.Share(), "instead of reclaimed_share: share of each sand, as { chromite = 1.0 }"), dict
+    )
     usual_strip_min: float | None = told(f.Minutes("strip time wanted where nothing else is said", above=0))
     work_share: float | None = told(f.Share("work time as a share of strip time", above=0))
     work_definition: str = told(f.Choice("how the end of the work time is judged", words=DEFINITIONS), "")
@@ -248,7 +269,10 @@ class BinderSystem:
 
     def own(self, purpose: str | None) -> Mapping[str, Any]:
         """What is stated for mixes of one purpose alone."""
-        return {"facing": self.facing, "backing": self.backing, "core": self.core}.get(purpose or "", {})
+        own = {"facing": self.facing, "backing": self.backing, "core": self.core}.get(purpose or "", {})
+        if "sand_shares" in own:
+            return {**own, "reclaimed_share": own["sand_shares"].get("reclaimed_sand", 0.0)}
+        return {**own, "sand_shares": {}} if "reclaimed_share" in own and self.sand_shares else own
 
     def of(self, purpose: str | None) -> BinderSystem:
         """The system as mixes of one purpose go by it: with what is stated for them in place of its own."""

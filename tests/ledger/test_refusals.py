@@ -19,8 +19,8 @@ TABLE: list[tuple[str, dict[str, Any], list[str]]] = [
         "delivery",
         {"at": AT, "place": "silo_nwe", "mass_kg": 1},
         [
-            "place: 'silo_nwe' is not among the places; accepted: core_rack, heap_e, heap_f, reclaimer, silo_back, "
-            "silo_new, skip_dust, tank_acid, tank_resin, yard"
+            "place: 'silo_nwe' is not among the places; did you mean silo_new? Known are core_rack, heap_e, heap_f, "
+            "reclaimer, silo_back, silo_new, skip_dust, tank_acid, tank_resin, yard"
         ],
     ),
     (
@@ -68,8 +68,8 @@ TABLE: list[tuple[str, dict[str, Any], list[str]]] = [
         mix(AT, ["101"], [{"place": "silo_new", "mass_kg": 1}, {"place": "tank", "mass_kg": 1}], patterns=["p9"]),
         [
             "patterns[0]: 'p9' is not among the patterns; accepted: p1, p2",
-            "streams[1].place: 'tank' is not among the places; accepted: core_rack, heap_e, heap_f, reclaimer, "
-            "silo_back, silo_new, skip_dust, tank_acid, tank_resin, yard",
+            "streams[1].place: 'tank' is not among the places; did you mean tank_acid? Known are core_rack, heap_e, "
+            "heap_f, reclaimer, silo_back, silo_new, skip_dust, tank_acid, tank_resin, yard",
         ],
     ),
     (

@@ -39,7 +39,7 @@ def demand(picture: Picture, mixer: Mixer, system: System) -> Iterator[Flag]:
     if not parts or set(found) != set(parts) or not usual:
         return
     blend = sum(parts[place] * (result.value(_NAME) or 0.0) for place, result in found.items())
-    strength = picture.day.find("materials", system.entry.catalyst).strength_pct or _USUAL_STRENGTH_PCT
+    strength = _strength_pct(picture, system)
     taken = float(acid_taken_up_pct(acid_demand_ml=blend, resin_pct=system.entry.resin_pct, acid_strength_pct=strength))
     if abs(taken) <= SHARE_OF_ACID * usual:
         return
@@ -74,3 +74,14 @@ def _latest(picture: Picture, places: set[str]) -> dict[str, laboratory.Result]:
             if len(found) == len(places):
                 break
     return found
+
+
+def _strength_pct(picture: Picture, system: System) -> float:
+    """Strength of the acid, of two acids by their usual shares; the usual one where the set-up has none. [%]"""
+    entry, fast = system.entry, system.entry.fast_share or 0.0
+    parts = {entry.catalyst: 1.0} if entry.catalyst else {}
+    parts |= {entry.catalysts[name]: share for name, share in (("slow", 1 - fast), ("fast", fast)) if entry.catalysts}
+    return sum(
+        share * (picture.day.find("materials", material).strength_pct or _USUAL_STRENGTH_PCT)
+        for material, share in parts.items()
+    )

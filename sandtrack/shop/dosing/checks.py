@@ -10,6 +10,7 @@ from functools import cached_property
 from typing import Any
 
 from sandtrack.plant import MOULDS, BinderSystem
+from sandtrack.plant.tables import GRADES
 from sandtrack.records import times
 from sandtrack.shop.dosing import sands
 from sandtrack.shop.dosing.judged import Judged
@@ -232,7 +233,8 @@ def lot_of_mix(picture: Picture, own: System, mix: Seen | None) -> str:
 
 def catalyst(entry: BinderSystem) -> tuple[str, ...]:
     """Material that sets the speed, or the pair of grades."""
-    return (entry.grades["slow"], entry.grades["fast"]) if entry.grades else (entry.drier or entry.catalyst,)
+    speed = entry.grades or entry.catalysts
+    return tuple(speed[name] for name in GRADES if name in speed) if speed else (entry.drier or entry.catalyst,)
 
 
 def _find_mix(picture: Picture, check: Seen) -> Found:

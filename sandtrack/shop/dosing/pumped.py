@@ -15,7 +15,6 @@ from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.mixers.pumps import CATCH, LINE, PROPORTION, Pump, Rate, Session, due_on, latest
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import day
-from sandtrack.trade.dosing import recipe_from_masses
 from sandtrack.trade.recipe import Recipe, outside_windows
 
 
@@ -107,7 +106,7 @@ def _delivered(system: System, pumps: Mapping[str, Pump], sand_kg_min: float) ->
 
 def _as_dosed(system: System, liquids_kg: Mapping[str, float], sand_kg: float) -> System:
     """The system with its percents, but for what sets the speed, taken from masses."""
-    recipe = recipe_from_masses(system.family, sand_kg=sand_kg, liquids_kg=liquids_kg)
+    recipe = system.made(liquids_kg, sand_kg)
     resin_pct, amount_pct = recipe.resin_pct, system.amount_pct
     if system.family.drier_window_pct is not None:
         amount_pct = _clean(recipe.co_reactant_pct)
@@ -125,7 +124,7 @@ def _levers(system: System, pumps: Mapping[str, Pump], sand_kg_min: float) -> tu
         return system.settings(), {}
     wanted = system.dose(np.array(system.settings()), sand_kg_min).liquids
     liquids = {**wanted, **{liquid: pumps[liquid].nearest_kg_min(wanted[liquid]) for liquid in own}}
-    made = recipe_from_masses(system.family, sand_kg=sand_kg_min, liquids_kg=liquids)
+    made = system.made(liquids, sand_kg_min)
     levers, amounts = _clean(_lever(system, made)), _clean(made.co_reactant_pct)
     inside = (levers >= system.window.low) & (levers <= system.window.high)
     window = system.family.co_reactant_window_pct

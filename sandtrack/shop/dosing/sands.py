@@ -42,9 +42,18 @@ def places(picture: Picture, mixer: Mixer, system: System) -> dict[str, str]:
     }
 
 
+def not_drawn(mixer: Mixer, system: System) -> list[str]:
+    """Sands of a system that a mixer has no place for, by stream; none where the set-up does not say what it draws."""
+    draws = mixer.draws.get(system.key)
+    return [name for name, share in system.entry.sand_shares.items() if share > 0 and draws and name not in draws]
+
+
 def by_place(picture: Picture, mixer: Mixer, system: System) -> dict[str, float]:
     """Share of the sand drawn from each place, by the usual share of reclaimed; empty where the set-up tells none."""
     own, share = places(picture, mixer, system), system.entry.reclaimed_share
+    if system.entry.sand_shares:
+        shares = {name: part for name, part in system.entry.sand_shares.items() if part > 0}
+        return {own[name]: part for name, part in shares.items()} if set(shares) <= set(own) else {}
     if len(set(own.values())) == 1:
         return dict.fromkeys(own.values(), 1.0)
     if share is None or set(own) != {"new_sand", "reclaimed_sand"}:
@@ -56,6 +65,8 @@ def by_place(picture: Picture, mixer: Mixer, system: System) -> dict[str, float]
 def drawn(picture: Picture, mixer: Mixer, system: System) -> Sand | None:
     """The sand that a mixer draws by the usual share of reclaimed sand; None where the set-up does not say it."""
     material = picture.day.material_at
+    if system.entry.sand_shares:
+        return {material(place): part for place, part in by_place(picture, mixer, system).items()} or None
     kinds = {material(place) for place in places(picture, mixer, system).values()}
     if len(kinds) == 1:
         return dict.fromkeys(kinds, 1.0)

@@ -46,7 +46,7 @@ def of(
     if told.chance is not None:
         points["chance_to_strip"] = told.chance
     points["fill_within_min"] = job.work_time_share * told.work_min[0]
-    flows = _streams(system, told.lever, mixer.sand_kg_min)
+    flows = system.streams(told.lever, mixer.sand_kg_min)
     volumes, flags = _volumes(picture, system, flows)
     points |= {"flows_kg_min": flows, "flows_ml_min": volumes}
     settings = pumped.settings(flows)
@@ -64,10 +64,10 @@ def of(
             "box_sand_kg": box_kg,
             "fill_time_min": job.fill_min,
             "work_time_used_share": job.fill_min / told.work_min[0],
-            "masses_kg": _streams(system, told.lever, box_kg),
+            "masses_kg": system.streams(told.lever, box_kg),
         }
     both = {"new_sand", "reclaimed_sand"} <= set(mixer.draws.get(system.key, {}))
-    if system.entry.reclaimed_share is None and both:
+    if system.entry.reclaimed_share is None and not system.entry.sand_shares and both:
         text = f"the usual share of reclaimed sand of {system.name} is not in the set-up: sand is shown as one stream"
         flags.append(Flag("reclaimed_share_unknown", text, system.key))
     for outside in outside_windows(system.recipe(told.lever)):
@@ -106,15 +106,6 @@ def _guessed(picture: Picture, mixer: Mixer, pumped: Pumped, settings: Mapping[s
     if alone:
         text = f"caught at one setting only on {name}: {'; '.join(alone)}; {CATCH}"
         yield Flag("one_setting_caught", text, mixer.key)
-
-
-def _streams(system: System, lever: float, sand_kg: float) -> dict[str, float]:
-    """Sand and liquids by stream, for a mass or a flow of sand. [kg or kg/min]"""
-    share = system.entry.reclaimed_share
-    sand = {"sand": sand_kg}
-    if share is not None:
-        sand = {"new_sand": sand_kg - sand_kg * share, "reclaimed_sand": sand_kg * share}
-    return {**sand, **system.dose(lever, sand_kg).liquids}
 
 
 def _volumes(picture: Picture, system: System, flows: dict[str, float]) -> tuple[dict[str, float], list[Flag]]:

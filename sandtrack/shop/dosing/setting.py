@@ -127,6 +127,15 @@ def _refused_outright(draft: _Draft) -> Answer | None:
         runs = ", ".join(picture.name("binder_systems", key) for key in asked.mixer.binder_systems)
         instead = [f"{machine} runs: {runs}", *([f"{name} is run on: {', '.join(able)}"] if able else [])]
         return draft.answer(f"{name} is not run on {machine}", tuple(instead))
+    if lacking := sands.not_drawn(asked.mixer, system):
+        able = [
+            picture.name("mixers", key)
+            for key, other in picture.plant.mixers.items()
+            if system.key in other.binder_systems and not sands.not_drawn(other, system)
+        ]
+        because = f"{machine} does not draw {' and '.join(lacking)}, which {name} is made of"
+        add = f"if it does, add the place to [mixers.{asked.mixer.key}.draws] of the set-up, under {system.key}"
+        return draft.answer(because, (*([f"{name} is drawn by: {', '.join(able)}"] if able else []), add))
     if system.family.lever == "grade" and "catalyst_pct" in asked.numbers:
         try:
             with_lever(system.recipe(system.usual or 0.0), amount_pct=asked.numbers["catalyst_pct"])

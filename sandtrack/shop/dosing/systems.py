@@ -9,7 +9,7 @@ from typing import Any
 
 from sandtrack.errors import FieldError
 from sandtrack.plant import PURPOSES_APART, BinderSystem, Plant
-from sandtrack.plant.tables import OWN_OF_PURPOSE, Reference
+from sandtrack.plant.tables import GRADES, OWN_OF_PURPOSE, Reference
 from sandtrack.shop.answer import Basis, Tag
 from sandtrack.shop.dosing.judged import Judged
 from sandtrack.trade.dosing import Dose, masses_kg, recipe_from_masses
@@ -61,8 +61,8 @@ class System:
     @property
     def setting_speed(self) -> tuple[str, ...]:
         """Liquids whose flows change with what sets the speed."""
-        if self.family.lever == "grade":
-            return ("slow", "fast")
+        if self.family.lever == "grade" or self.entry.catalysts:
+            return tuple(grade for grade in GRADES if grade in self.liquids)
         return ("drier",) if self.family.drier_window_pct is not None else ("catalyst",)
 
     @property
@@ -107,7 +107,32 @@ class System:
 
     def dose(self, lever: Any, sand_kg: float) -> Dose:
         """Masses of all liquids for a mass of sand, or flows for a flow of it; at many settings too. [kg or kg/min]"""
-        return masses_kg(self.recipe(lever), sand_kg=sand_kg)
+        dose = masses_kg(self.recipe(lever), sand_kg=sand_kg)
+        if not self.entry.catalysts:
+            return dose
+        liquids = dict(dose.liquids)
+        both = liquids.pop("catalyst")
+        fast = both * (self.entry.fast_share or 0.0)
+        return replace(dose, liquids={**liquids, "slow": both - fast, "fast": fast})
+
+    def made(self, liquids_kg: Mapping[str, Any], sand_kg: float) -> Recipe:
+        """All percents of what was dosed; two catalysts count together, a grade that the shop has not is none."""
+        mass = dict(liquids_kg)
+        if self.entry.catalysts:
+            mass["catalyst"] = mass.pop("slow") + mass.pop("fast")
+        elif self.family.lever == "grade":
+            mass = {**dict.fromkeys(GRADES, 0.0), **mass}
+        return recipe_from_masses(self.family, sand_kg=sand_kg, liquids_kg=mass)
+
+    def streams(self, lever: float, sand_kg: float) -> dict[str, float]:
+        """Sands and liquids by stream, for a mass or a flow of sand. [kg or kg/min]"""
+        share, shares = self.entry.reclaimed_share, self.entry.sand_shares
+        sand = {"sand": sand_kg}
+        if shares:
+            sand = {name: sand_kg * part for name, part in shares.items()}
+        elif share is not None:
+            sand = {"new_sand": sand_kg - sand_kg * share, "reclaimed_sand": sand_kg * share}
+        return {**sand, **{name: kg for name, kg in self.dose(lever, sand_kg).liquids.items() if name in self.liquids}}
 
     def lever_used(self, streams: Iterable[tuple[str, bool, float]]) -> float | None:
         """What was really set, from streams of (material, whether it is sand, kg); None where it cannot be told."""
@@ -120,7 +145,7 @@ class System:
                 if own == material:
                     liquids[name] += mass
         try:
-            used = recipe_from_masses(self.family, sand_kg=sand, liquids_kg=liquids)
+            used = self.made(liquids, sand)
         except FieldError:
             return None
         lever = used.fast_share if self.family.lever == "grade" else used.co_reactant_pct
@@ -165,7 +190,7 @@ def system(whole: BinderSystem, purpose: str | None = None) -> System:
         entry=entry,
         purpose=purpose,
         family=family,
-        window=family.lever_window,
+        window=_lever_window(family, entry),
         work_share=share,
         liquids=_liquids(family, entry),
         amount_pct=amount,
@@ -173,6 +198,19 @@ def system(whole: BinderSystem, purpose: str | None = None) -> System:
         belief=belief,
         basis=tuple(basis),
     )
+
+
+def _lever_window(family: Family, entry: BinderSystem) -> Window:
+    """Window of what sets the speed; a shop with one grade has one setting."""
+    only = _only_grade(family, entry)
+    return family.lever_window if only is None else replace(family.lever_window, low=only, high=only, tag="shop")
+
+
+def _only_grade(family: Family, entry: BinderSystem) -> float | None:
+    """Share of the fast grade where the shop has one grade alone; None where it has both, or none are."""
+    if family.lever != "grade" or len(entry.grades) != 1:
+        return None
+    return 1.0 if "fast" in entry.grades else 0.0
 
 
 def _of_purpose(entry: BinderSystem, purpose: str | None) -> list[Basis]:
@@ -187,6 +225,8 @@ def _of_purpose(entry: BinderSystem, purpose: str | None) -> list[Basis]:
 
 
 def _shown(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return " + ".join(f"{100 * share:g} % {name}" for name, share in value.items()) or "none"
     return f"{value[0]:g} to {value[1]:g}" if isinstance(value, tuple) else f"{value:g}"
 
 
@@ -264,6 +304,8 @@ def _amount(family: Family, entry: BinderSystem, purpose: str | None) -> tuple[f
 
 def _usual(family: Family, entry: BinderSystem) -> float | None:
     reference = entry.reference
+    if (only := _only_grade(family, entry)) is not None:
+        return only
     if family.lever == "grade":
         return entry.fast_share if entry.fast_share is not None or reference is None else reference.fast_share
     return entry.catalyst_pct if entry.catalyst_pct is not None or reference is None else reference.catalyst_pct
@@ -271,12 +313,13 @@ def _usual(family: Family, entry: BinderSystem) -> float | None:
 
 def _liquids(family: Family, entry: BinderSystem) -> dict[str, str]:
     if family.lever == "grade":
-        return {"resin": entry.resin, "slow": entry.grades["slow"], "fast": entry.grades["fast"]}
+        return {"resin": entry.resin, **{grade: entry.grades[grade] for grade in GRADES if grade in entry.grades}}
+    speed = dict(entry.catalysts) or {"catalyst": entry.catalyst}
     if family.part_1_share is not None:
-        return {"part_1": entry.part_1, "part_2": entry.part_2, "catalyst": entry.catalyst}
+        return {"part_1": entry.part_1, "part_2": entry.part_2, **speed}
     if family.drier_window_pct is not None:
         return {"resin": entry.part_1, "co_reactant": entry.part_2, "drier": entry.drier or entry.catalyst}
-    return {"resin": entry.resin, "catalyst": entry.catalyst}
+    return {"resin": entry.resin, **speed}
 
 
 def _belief(family: Family, entry: BinderSystem) -> Belief | None:
@@ -284,6 +327,8 @@ def _belief(family: Family, entry: BinderSystem) -> Belief | None:
     if reference is None:
         return None
     lever = reference.fast_share if family.lever == "grade" else reference.catalyst_pct
+    only = _only_grade(family, entry)
+    lever = lever if only is None else only
     belief = Belief.default(
         strip_time_min=reference.strip_time_min,
         at_temp_c=reference.temp_c,

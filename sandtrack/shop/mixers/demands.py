@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from statistics import median
 
+from sandtrack.plant.tables import GRADES
 from sandtrack.shop.answer import Tag
 from sandtrack.shop.dosing.systems import System, part_1_share
 from sandtrack.shop.mixers.doses import HALVES, Group, Mix, by_day, by_setting
@@ -118,7 +119,8 @@ class Demands:
     def series(self) -> Iterator[Series]:
         """Each thing that is dosed."""
         liquids = self.system.liquids
-        yield self._lever()
+        if not (self.grade and len(self.system.setting_speed) == 1):  # one grade alone cannot be set wrong
+            yield self._lever()
         names = ("part_1", "part_2") if "part_1" in liquids else ("resin", "co_reactant")
         yield self._set_up("resin_pct", names, (), lambda system: system.entry.resin_pct, "% of sand")
         if self.grade:
@@ -136,7 +138,11 @@ class Demands:
         """Single mixes of the period further from the others of their day than chance and rounding bring them."""
         liquids = self.system.liquids
         base = next(name for name in ("part_1", "resin") if name in liquids)
-        speed = ("slow", "fast") if self.grade else tuple(name for name in ("catalyst", "drier") if name in liquids)
+        speed = (
+            ("slow", "fast")
+            if self.grade
+            else tuple(name for name in ("catalyst", *GRADES, "drier") if name in liquids)
+        )
         yield from self._far_off("resin_pct", self.days, (base,), (), lambda system: system.entry.resin_pct)
         if self.grade:
             yield from self._far_off("co_reactant_pct", self.days, speed, (base,), lambda system: system.amount_pct)

@@ -95,7 +95,7 @@ def dose(picture: Picture, seen: Seen) -> Dose:
     day = picture.setups.on(seen.at)
     system = day.find("binder_systems", seen.values["binder_system"])
     resins = {system.resin or system.part_1}
-    catalysts = {system.catalyst, system.drier, *system.grades.values()} - {""}
+    catalysts = {system.catalyst, system.drier, *system.grades.values(), *system.catalysts.values()} - {""}
     sand = reclaimed = resin = catalyst = 0
     for stream in seen.values["streams"]:
         material = stream.get("material") or day.material_at(stream["place"])

@@ -52,8 +52,8 @@ MESSAGES: list[tuple[str, str, list[str]]] = [
         "delivery.csv",
         DELIVERY + "d1,otto,2025-03-03 08:00,silo_9,1\nd2,otto,2025-03-03 08:00,store,1\n",
         [
-            "delivery.csv line 2: place 'silo_9' is not among the places; accepted: "
-            "heap, silo, store, tank_acid, tank_resin",
+            "delivery.csv line 2: place 'silo_9' is not among the places; did you mean silo? "
+            "Known are heap, silo, store, tank_acid, tank_resin",
             "delivery.csv line 3: material is missing: store has no material of its own in the set-up; "
             "accepted: the key of a material",
         ],
@@ -62,8 +62,8 @@ MESSAGES: list[tuple[str, str, list[str]]] = [
         "mix.csv",
         MIX + "x1,m1,2025-03-03 08:00,m1,furan,1;2,,,tank_9,1\nx2,m1,2025-03-03 08:00,m1,furan,,silo,-1,,\n",
         [
-            "mix.csv line 2: stream2_place 'tank_9' is not among the places; accepted: "
-            "heap, silo, store, tank_acid, tank_resin",
+            "mix.csv line 2: stream2_place 'tank_9' is not among the places; did you mean tank_acid? "
+            "Known are heap, silo, store, tank_acid, tank_resin",
             "mix.csv line 3: stream1_mass_kg '-1' is negative, which no mass can be; accepted: 0 or more",
         ],
     ),
