@@ -11,7 +11,8 @@ from sandtrack.trade.family import Family
 
 
 class Row(NamedTuple):
-    """Cautions that fit where event, hazard and flag all do; what is None or empty always fits.
+    """Cautions that fit where event, hazard and flag all do; what is None or empty always fits. `unless`: flags
+    beside which they do not.
 
     An event is a kind of record or a question; "delivery.liquid" is a delivery too.
     """
@@ -20,6 +21,7 @@ class Row(NamedTuple):
     events: tuple[str, ...] = ()
     hazard: str | None = None
     flags: tuple[str, ...] = ()
+    unless: tuple[str, ...] = ()
 
 
 _DOSING = ("mix", "setting", "table", "tables", "stopped", "calibration", "brief")
@@ -30,6 +32,9 @@ _MOVED = ("delivery.silo", "delivery.heap", "transfer.silo", "transfer.heap")
 _DUSTY = (*_MOVED, "knock_out", "mould_scrap", "reclaim_run", "disposal", "brief")
 _POURED = ("pour", "moulds", "brief")
 _HOT = ("knock_out", "brief")
+
+# Where resin met acid nobody is to think of having the tank released.
+_MET = ("resin_met_acid", "resin_meets_acid")
 
 TABLE: tuple[Row, ...] = (
     # by the binder family
@@ -59,10 +64,11 @@ TABLE: tuple[Row, ...] = (
     Row(("held",), ("hold",)),
     Row(("released_unchecked",), ("release",)),
     # by what is raised
-    Row(("resin_met_acid",), flags=("resin_met_acid", "resin_meets_acid")),
-    Row(("wrong_material",), flags=("wrong_material",)),
+    Row(("resin_met_acid",), flags=_MET),
+    Row(("wrong_material",), flags=("wrong_material",), unless=_MET),
     Row(("blocked_place", "weak_mould"), flags=("blocked_place_drawn",)),
-    Row(("held",), flags=("held", "failed_certificate", "wrong_material", "blocked_place_drawn")),
+    Row(("held",), flags=("held", "failed_certificate")),
+    Row(("held",), flags=("wrong_material", "blocked_place_drawn"), unless=_MET),
     Row(("poured_in_doubt", "runout"), flags=("held_poured", "poured_too_soon")),
     Row(("metal_still_liquid", "hot_moulds"), flags=("knocked_out_too_soon",)),
     Row(("over_limit",), flags=("exposure_over_limit",)),
@@ -70,7 +76,8 @@ TABLE: tuple[Row, ...] = (
     Row(("silo_overfull",), flags=("over_safe_fill",)),
     Row(("weak_mould", "runout"), flags=("mix_without_catalyst", "mix_far_off_ratio", "mix_far_off")),
     Row(("weak_mould", "runout"), flags=("soft_past_estimate", "looks_contradict")),
-    Row(("weak_mould",), flags=("sand_of_other_family", "two_families", "family_crossing", "dose_off", "dose_drift")),
+    Row(("weak_mould", "runout"), flags=("dose_off", "dose_drift")),
+    Row(("weak_mould",), flags=("sand_of_other_family", "two_families", "family_crossing")),
     Row(("weak_mould",), flags=("sand_wet", "sand_cold", "sand_hot", "acid_demand", "acid_in_sand")),
     Row(("engulfment", "work_at_height"), flags=("level_gap", "level_outside")),
     Row(("screw", "catches"), flags=("calibration_drift", "recalibrate", "calibration_overdue")),
@@ -96,4 +103,5 @@ def _fits(row: Row, events: set[str], hazards: set[str], raised: set[str]) -> bo
         (not row.events or not events.isdisjoint(row.events))
         and (row.hazard is None or row.hazard in hazards)
         and (not row.flags or not raised.isdisjoint(row.flags))
+        and raised.isdisjoint(row.unless)
     )
