@@ -1,4 +1,4 @@
-"""Every failure of SQLite and of the file system as an error that says what happened, to which file, and what to do."""
+"""Every failure of SQLite, of the file system and of what a damaged file holds, as an error that says what to do."""
 
 from __future__ import annotations
 
@@ -9,11 +9,19 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from sandtrack.errors import ShopBusy, ShopFileError
+from sandtrack.errors import SandtrackError, ShopBusy, ShopFileError
 
 HEADER = b"SQLite format 3\0"
 """First bytes of every SQLite file (sqlite.org/fileformat2.html, 1.3)."""
 ROOM_BYTES = 1 << 20
+_RESTORE = (
+    "leave it as it is, see what `sandtrack verify` still finds in it, and put a backup in its place with "
+    "`sandtrack restore`, which keeps the damaged file beside it"
+)
+
+
+class Unreadable(Exception):
+    """Something in a shop file is not what sandtrack wrote; the text names it. It becomes a ShopFileError."""
 
 
 @contextmanager
@@ -21,12 +29,24 @@ def explained(path: Path) -> Iterator[None]:
     """Turn what SQLite raises inside the block into a ShopFileError; what the schema refuses is raised as it is."""
     try:
         yield
+    except Unreadable as problem:
+        raise damaged(path, str(problem)) from problem
     except sqlite3.IntegrityError:
         raise
     except sqlite3.DatabaseError as problem:
         if not getattr(problem, "sqlite_errorname", "") and not isinstance(problem, sqlite3.OperationalError):
             raise  # a slip in the calling program, as the use of a closed connection
         raise explain(path, problem) from problem
+
+
+def unforeseen(problem: Exception) -> bool:
+    """Whether an error may come of a damaged file: whatever is not an error of our own or of the system."""
+    return not isinstance(problem, SandtrackError | Unreadable | OSError)
+
+
+def damaged(path: Path, what: str) -> ShopFileError:
+    """The error of a file in which something is not as it was written."""
+    return ShopFileError(f"{path} is damaged ({what}): {_RESTORE}", path=path, fault="damaged", cause=what)
 
 
 def explain(path: Path, problem: sqlite3.DatabaseError) -> ShopFileError:
@@ -58,12 +78,8 @@ def _reason(path: Path, name: str, text: str) -> tuple[str, str]:
             "not_a_shop",
             "is not a shop file of sandtrack, or its beginning is destroyed; name another file, or restore a backup",
         )
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
-        return (
-            "damaged",
-            f"is damaged ({text}): leave it as it is, see what `sandtrack verify` still finds in it, and put a backup "
-            "in its place with `sandtrack restore`, which keeps the damaged file beside it",
-        )
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")) or text.startswith("Could not decode"):
+        return "damaged", f"is damaged ({text}): {_RESTORE}"
     if name.startswith("SQLITE_IOERR"):
         return (
             "drive",

@@ -53,6 +53,8 @@ class Store:
         """Why nothing can be recorded; "" where it can."""
         self.alone = create
         self._local = threading.local()
+        self._sound: Identity = ()
+        """State of the file in which nothing was damaged when an error made us look."""
         self._look(create)
         try:
             with explained(self.path):
@@ -243,9 +245,10 @@ class Store:
             with explained(self.path):
                 yield connection
                 connection.execute("COMMIT")
-        except BaseException:
+        except BaseException as problem:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
+            self._suspect(problem)
             raise
 
     @contextmanager
@@ -259,9 +262,29 @@ class Store:
             connection.execute("BEGIN")
             try:
                 yield connection
+            except BaseException as problem:
+                self._suspect(problem)
+                raise
             finally:
                 if connection.in_transaction:
                     connection.execute("COMMIT")
+
+    def _suspect(self, problem: BaseException) -> None:
+        """Raise ShopFileError where an error that nobody foresaw comes of damage: the whole file is looked through.
+
+        Where the file is as it was written the error is a defect of the program, and stays what it is.
+        """
+        if self.alone or not isinstance(problem, Exception) or not faults.unforeseen(problem):
+            return
+        if isinstance(problem, sqlite3.Error) and not isinstance(problem, sqlite3.IntegrityError):
+            return  # SQLite itself says what it is
+        from sandtrack.ledger.verify import damage
+
+        state = self._identity(True)
+        if state != self._sound:
+            if what := damage(self.path):
+                raise faults.damaged(self.path, what) from problem
+            self._sound = state
 
 
 def _share_rights(path: Path) -> None:
