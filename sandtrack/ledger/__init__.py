@@ -16,7 +16,7 @@ from sandtrack.ledger.entries import Entry
 from sandtrack.ledger.making import made_whole
 from sandtrack.ledger.picture import Violation
 from sandtrack.ledger.reading import Difference, Flow, Reader
-from sandtrack.ledger.setups import Day, Setups, Stamp, content_of_record
+from sandtrack.ledger.setups import Day, Setups, Stamp, plant_of_record
 from sandtrack.ledger.store import WAIT_S, Store
 from sandtrack.ledger.verify import violations
 from sandtrack.ledger.writing import Accepted, Writer
@@ -132,13 +132,13 @@ class Ledger:
             stamp = Setups.stamp(connection)
             kept = self._setups  # another thread may replace it at any moment
             if kept is None or kept[0] != stamp:
-                self._setups = kept = (stamp, Setups.load(connection, self._content_of))
+                self._setups = kept = (stamp, Setups.load(connection, self._plant_of))
             return kept[1]
 
-    def _content_of(self, record: int) -> str:
-        """Content of a record, by the connection of whichever thread needs it."""
+    def _plant_of(self, record: int) -> Plant:
+        """The set-up that a record says, by the connection of whichever thread needs it."""
         with self.store.reading() as connection:
-            return content_of_record(connection, record)
+            return plant_of_record(connection, record)
 
     # -- writing ------------------------------------------------------------------------------------------------
 

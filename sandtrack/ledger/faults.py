@@ -31,6 +31,8 @@ def explained(path: Path) -> Iterator[None]:
         yield
     except Unreadable as problem:
         raise damaged(path, str(problem)) from problem
+    except UnicodeDecodeError as problem:  # even what SQLite says of a damaged file may be no text
+        raise damaged(path, f"a name in it is no text: {problem.object!r}") from problem
     except sqlite3.IntegrityError:
         raise
     except sqlite3.DatabaseError as problem:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -11,6 +10,7 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError, UnknownName
+from sandtrack.ledger import stored
 from sandtrack.plant import Plant
 from sandtrack.records.fields import Measured
 from sandtrack.records.naming import suggested
@@ -45,9 +45,9 @@ class Revision(NamedTuple):
 
 
 @lru_cache(maxsize=64)
-def plant_of(content: str) -> Plant:
+def plant_of(content: str, record: int) -> Plant:
     """The set-up that a record's content says. Kept by its text: the same content is the same set-up everywhere."""
-    return Plant.read(json.loads(content, parse_float=Decimal), stored=True)
+    return stored.plant(content, record)
 
 
 @dataclass(frozen=True)
@@ -146,11 +146,11 @@ class Setups:
         return tuple(rows.fetchall())
 
     @classmethod
-    def load(cls, connection: sqlite3.Connection, content_of: Callable[[int], str] | None = None) -> Setups:
-        """All revisions that the ledger has. `content_of` gives the text of a record when it is first needed."""
-        read_content = content_of or (lambda record: content_of_record(connection, record))
+    def load(cls, connection: sqlite3.Connection, read: Callable[[int], Plant] | None = None) -> Setups:
+        """All revisions that the ledger has. `read` gives the set-up of a record when it is first needed."""
+        read_plant = read or (lambda record: plant_of_record(connection, record))
         return cls(
-            Revision(record, valid_from, _reading(read_content, record), bool(withdrawn))
+            Revision(record, valid_from, _reading(read_plant, record), bool(withdrawn))
             for record, valid_from, withdrawn, _ in cls.stamp(connection)
         )
 
@@ -206,19 +206,19 @@ class Setups:
             )
 
 
-def content_of_record(connection: sqlite3.Connection, record: int) -> str:
-    """Content of a record as it was sent."""
+def plant_of_record(connection: sqlite3.Connection, record: int) -> Plant:
+    """The set-up that a record says."""
     (content,) = connection.execute("SELECT content FROM record WHERE seq = ?", (record,)).fetchone()
-    return str(content)
+    return plant_of(content, record)
 
 
-def _reading(content_of: Callable[[int], str], record: int) -> Callable[[], Plant]:
+def _reading(read_plant: Callable[[int], Plant], record: int) -> Callable[[], Plant]:
     """What reads one revision, the first time it is needed."""
     read: list[Plant] = []
 
     def plant() -> Plant:
         if not read:
-            read.append(plant_of(content_of(record)))
+            read.append(read_plant(record))
         return read[0]
 
     return plant

@@ -270,14 +270,16 @@ class Store:
                     connection.execute("COMMIT")
 
     def _suspect(self, problem: BaseException) -> None:
-        """Raise ShopFileError where an error that nobody foresaw comes of damage: the whole file is looked through.
+        """Look for damage after an error that nobody foresaw; what SQLite says by itself is explained already."""
+        said = isinstance(problem, sqlite3.Error) and not isinstance(problem, sqlite3.IntegrityError)
+        if isinstance(problem, Exception) and faults.unforeseen(problem) and not said and not self.alone:
+            self.look_for_damage(problem)
+
+    def look_for_damage(self, problem: Exception) -> None:
+        """Raise ShopFileError where an error may come of damage, and the whole file, looked through, has some.
 
         Where the file is as it was written the error is a defect of the program, and stays what it is.
         """
-        if self.alone or not isinstance(problem, Exception) or not faults.unforeseen(problem):
-            return
-        if isinstance(problem, sqlite3.Error) and not isinstance(problem, sqlite3.IntegrityError):
-            return  # SQLite itself says what it is
         from sandtrack.ledger.verify import damage
 
         state = self._identity(True)

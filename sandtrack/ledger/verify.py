@@ -13,12 +13,13 @@ from decimal import Decimal
 from functools import partial
 from itertools import groupby
 from operator import itemgetter
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import orjson
 
-from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import chain, migrations
+from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
+from sandtrack.ledger import chain, faults, migrations
 from sandtrack.ledger.chain import GENESIS, chained
 from sandtrack.ledger.entries import squared
 from sandtrack.ledger.picture import Picture, Row, Violation, differs, flow_named, named, shown, side_by_side
@@ -53,12 +54,28 @@ def violations(ledger: Ledger, printed: Iterable[Head] = ()) -> Iterator[Violati
         store.close()
 
 
+def damage(path: Path) -> str:
+    """The first thing in a shop file that is not as it was accepted, in words; "" where all of it is."""
+    from sandtrack.ledger import Ledger
+
+    try:
+        with closing(Ledger.open(path)) as ledger:
+            first = next(ledger.verify(), None)
+    except ShopFileError as problem:
+        return str(problem.details.get("cause") or problem)
+    return f"{first.subject}: {first.text}" if first else ""
+
+
 def _as_far_as_possible(check: Check, picture: Picture) -> Iterator[Violation]:
+    """What a check finds, and that it could not go on: on what a damaged file holds, any step of it may fail."""
     try:
         yield from check(picture)
-    except sqlite3.DatabaseError as problem:
+    except Exception as problem:
+        if not faults.unforeseen(problem) and not isinstance(problem, SandtrackError | faults.Unreadable):
+            raise
         what = (check.__doc__ or "").split(":")[0]
-        yield Violation("unreadable", f"{what} cannot be checked to the end: {problem}", "file")
+        reason = str(problem) if isinstance(problem, sqlite3.Error | SandtrackError) else repr(problem)
+        yield Violation("unreadable", shown(f"{what} cannot be checked to the end: {reason}"), "file")
 
 
 # -- the file ---------------------------------------------------------------------------------------------------

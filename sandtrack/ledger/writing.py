@@ -5,12 +5,11 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
-from decimal import Decimal
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from sandtrack.errors import AlreadyReversed, Conflict, NoSuchRecord
-from sandtrack.ledger import blocking, booking
+from sandtrack.ledger import blocking, booking, stored
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.chain import GENESIS, chained
 from sandtrack.ledger.entries import Entry, prepare, squared
@@ -118,7 +117,7 @@ class Writer:
     def _repeat(self, entry: Entry, seen: Known) -> Accepted:
         seq, text, recorded, kind, at = seen
         if text != entry.text or kind != entry.kind:
-            before, after = {"kind": kind, **json.loads(text)}, {"kind": entry.kind, **json.loads(entry.text)}
+            before, after = {"kind": kind, **stored.content(text, seq)}, {"kind": entry.kind, **json.loads(entry.text)}
             differing = sorted(name for name in {*before, *after} if before.get(name) != after.get(name))
             raise Conflict(sender=entry.sender, record_id=entry.id, fields=differing)
         return Accepted(seq, False, recorded, at)
@@ -203,7 +202,7 @@ class Writer:
         kind, at, revision, content = self.connection.execute(
             "SELECT kind, at, revision, content FROM record WHERE seq = ?", (ending,)
         ).fetchone()
-        values = self.forms.require(kind, json.loads(content, parse_float=Decimal))
+        values = stored.values(self.forms, kind, content, ending, exact=True)
         moves = booking.ending_moves(values, self.setups.booked_with(revision), changes)
         self._book(seq, ending, at, kind, revision, moves)
 
@@ -255,7 +254,7 @@ class Writer:
             for source, target, material, mass, mould, measure in rows
         ]
         self._take_back(seq, original, at, kind, revision, back)
-        values = self.forms.require(kind, json.loads(content, parse_float=Decimal)) if kind != "plant" else {}
+        values = stored.values(self.forms, kind, content, original, exact=True) if kind != "plant" else {}
         if kind in ENDINGS:
             self._hand_on(of, values, at, seq, back)
         else:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping
 from datetime import timedelta
 from pathlib import Path
@@ -10,7 +9,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import WAIT_S, Head, Ledger, backup, system_clock
+from sandtrack.ledger import WAIT_S, Head, Ledger, backup, stored, system_clock
 from sandtrack.ledger.backup import Restored
 from sandtrack.ledger.picture import Violation
 from sandtrack.plant import Plant, read_toml
@@ -21,6 +20,7 @@ from sandtrack.shop.circuit import balance, rates
 from sandtrack.shop.dosing import issued, lessons, setting, stopped, table
 from sandtrack.shop.mixers import audit, calibration
 from sandtrack.shop.picture import Moment, moment, picture
+from sandtrack.shop.trusted import question
 from sandtrack.shop.watch import attention
 
 __all__ = ["Answer", "Basis", "Caution", "Flag", "Range", "Receipt", "Shop"]
@@ -77,7 +77,7 @@ class Shop:
             (content,) = seen.reader.connection.execute(
                 "SELECT content FROM record WHERE seq = ?", (seen.day.revision,)
             ).fetchone()
-        read: Mapping[str, Any] = json.loads(content)
+            read: Mapping[str, Any] = stored.content(content, seen.day.revision)
         return read
 
     # -- recording ----------------------------------------------------------------------------------------------
@@ -99,16 +99,19 @@ class Shop:
 
     # -- asking -------------------------------------------------------------------------------------------------
 
+    @question
     def stock(self, at: Moment = None, known_on: Moment = None) -> Answer:
         """What is where, at an instant (now, if not said), as known by the end of a day (now, if not said)."""
         with picture(self.ledger, at, known_on) as seen:
             return stock.stock(seen)
 
+    @question
     def cover(self, at: Moment = None, known_on: Moment = None) -> Answer:
         """How long stock lasts, and by when to order."""
         with picture(self.ledger, at, known_on) as seen:
             return cover.cover(seen)
 
+    @question
     def setting(
         self,
         mixer: str,
@@ -151,6 +154,7 @@ class Shop:
                 time_constant_min=time_constant_min,
             )
 
+    @question
     def table(
         self,
         mixer: str,
@@ -211,11 +215,13 @@ class Shop:
             record_id=id,
         )
 
+    @question
     def tables(self, at: Moment = None, known_on: Moment = None, number: int | None = None) -> Answer:
         """Tables that were given out, the latest first, and which of them may still be used."""
         with picture(self.ledger, at, known_on) as seen:
             return issued.tables(seen, number)
 
+    @question
     def stopped(
         self,
         mixer: str,
@@ -253,6 +259,7 @@ class Shop:
                 time_constant_min=time_constant_min,
             )
 
+    @question
     def learned(
         self, binder_system: str, at: Moment = None, known_on: Moment = None, definition: str | None = None
     ) -> Answer:
@@ -263,28 +270,33 @@ class Shop:
         with picture(self.ledger, at, known_on) as seen:
             return lessons.learned(seen, binder_system, definition)
 
+    @question
     def moulds(self, at: Moment = None, known_on: Moment = None) -> Answer:
         """Which moulds stand, what they hold, and when each can be drawn."""
         with picture(self.ledger, at, known_on) as seen:
             return moulds.moulds(seen)
 
+    @question
     def rates(self, since: Moment, until: Moment, known_on: Moment = None) -> Answer:
         """The named rates of a period: how much sand came back, and what a tonne of castings took."""
         start, end = self._period(since, until)
         with picture(self.ledger, until, known_on) as seen:
             return rates.rates(seen, start, end)
 
+    @question
     def balance(self, since: Moment, until: Moment, known_on: Moment = None) -> Answer:
         """What was there, came, went and is there now in a period, and what no record explains."""
         start, end = self._period(since, until)
         with picture(self.ledger, until, known_on) as seen:
             return balance.balance(seen, start, end)
 
+    @question
     def attention(self, at: Moment = None, known_on: Moment = None) -> Answer:
         """Everything that needs a look at an instant (now, if not said), most urgent first."""
         with picture(self.ledger, at, known_on) as seen:
             return attention.attention(seen)
 
+    @question
     def calibration(self, mixer: str, at: Moment = None, known_on: Moment = None) -> Answer:
         """What a mixer's latest calibrations say: rates, settings, drift, what it does to the mix, and when due.
 
@@ -293,6 +305,7 @@ class Shop:
         with picture(self.ledger, at, known_on) as seen:
             return calibration.calibration(seen, mixer)
 
+    @question
     def audit(
         self, mixer: str | None = None, since: Moment = None, until: Moment = None, known_on: Moment = None
     ) -> Answer:
@@ -314,6 +327,7 @@ class Shop:
             raise InputErrors([problem], what="the question")
         return start, end
 
+    @question
     def records(
         self,
         *,
@@ -348,6 +362,7 @@ class Shop:
                 after=after,
             )
 
+    @question
     def brief(self, at: Moment = None) -> Answer:
         """The morning brief: the answers of one moment, side by side."""
         from sandtrack.shop import brief

@@ -8,6 +8,7 @@ import re
 from typing import Any
 
 from sandtrack.errors import FieldError, InputErrors
+from sandtrack.ledger import stored
 from sandtrack.records import KINDS, kind_named, times
 from sandtrack.shop.answer import Answer, Basis
 from sandtrack.shop.picture import Picture
@@ -70,7 +71,7 @@ def records(
     for at, seq, row_kind, row_sender, row_id, own_at, recorded, content, withdrawn in heapq.merge(
         *walks, key=lambda row: (row[0], row[1]), reverse=True
     ):
-        read = json.loads(content)
+        read = stored.content(content, seq)
         if (place is not None and not _mentions(read, place)) or (mould is not None and not _is_about(read, mould)):
             continue
         if len(found) == limit:

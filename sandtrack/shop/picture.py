@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -12,10 +12,8 @@ from typing import Any, NamedTuple
 from weakref import WeakKeyDictionary
 from zoneinfo import ZoneInfo
 
-import orjson
-
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import Day, Ledger, Reader, Setups
+from sandtrack.ledger import Day, Ledger, Reader, Setups, stored
 from sandtrack.plant import Plant
 from sandtrack.records import fields, times
 
@@ -28,7 +26,7 @@ _READ_OFTEN = frozenset(
     {"delivery", "transfer", "hold", "release", "calibration", "sand_test", "strip_check", "temperature"}
 )
 _MOST_READ = 10_000
-_READ: WeakKeyDictionary[Ledger, dict[tuple[str, str], dict[str, Any]]] = WeakKeyDictionary()
+_READ: WeakKeyDictionary[Ledger, dict[tuple[str, str], Mapping[str, Any]]] = WeakKeyDictionary()
 
 
 class Seen(NamedTuple):
@@ -40,7 +38,7 @@ class Seen(NamedTuple):
     id: str
     at: int
     recorded: int
-    values: dict[str, Any]
+    values: Mapping[str, Any]
 
 
 @dataclass(frozen=True)
@@ -118,25 +116,24 @@ class Picture:
                 continue
             if lacking is not None and (f'{{"{lacking}' in content or f',"{lacking}' in content):
                 continue
-            yield Seen(seq, kind, sender, record_id, at, recorded, self._read(kind, content))
+            yield Seen(seq, kind, sender, record_id, at, recorded, self._read(kind, content, seq))
 
-    def _read(self, kind: str, content: str) -> dict[str, Any]:
+    def _read(self, kind: str, content: str, seq: int) -> Mapping[str, Any]:
         """The content of a record as checked; that of kinds asked for again and again is read once."""
         if kind not in _READ_OFTEN:
-            return self._checked(kind, content)
+            return self._checked(kind, content, seq)
         kept = _READ.setdefault(self.ledger, {})
         values = kept.get((kind, content))
         if values is None:
             if len(kept) >= _MOST_READ:
                 kept.clear()
-            values = self._checked(kind, content)
+            values = self._checked(kind, content, seq)
             kept[kind, content] = values
         return values
 
-    def _checked(self, kind: str, content: str) -> dict[str, Any]:
+    def _checked(self, kind: str, content: str, seq: int) -> Mapping[str, Any]:
         # Numbers of canonical text are those that floats print: nothing is lost by reading them as such.
-        values, _ = self.ledger.forms.check(kind, orjson.loads(content))
-        return values
+        return stored.values(self.ledger.forms, kind, content, seq)
 
     def numbered(self, seqs: Iterable[int]) -> Iterator[Seen]:
         """Records by their place in the chain, in order of happening."""
@@ -148,7 +145,7 @@ class Picture:
         ]
         for row in sorted(found, key=lambda row: (row[4], row[2], row[3])):
             seq, kind, sender, record_id, at, recorded, content = row
-            yield Seen(seq, kind, sender, record_id, at, recorded, self._checked(kind, content))
+            yield Seen(seq, kind, sender, record_id, at, recorded, self._checked(kind, content, seq))
 
     def name(self, section: str, key: str) -> str:
         """What people call a thing of the set-up; its key where it has no name."""

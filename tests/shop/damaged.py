@@ -16,13 +16,13 @@ from sandtrack.records import times
 from sandtrack.shop import Answer, Shop, loading
 
 DEMO = Path(__file__).parents[2] / "demo_data"
-LAST_DAY = "2025-01-08"
-NOW = times.microseconds(datetime(2025, 1, 8, 18, tzinfo=ZoneInfo("Europe/Stockholm")))
+LAST_DAY = "2025-01-04"
+NOW = times.microseconds(datetime(2025, 1, 4, 18, tzinfo=ZoneInfo("Europe/Stockholm")))
 
 Asking = Callable[[Shop], Answer]
 QUESTIONS: dict[str, Asking] = {
     "stock": lambda shop: shop.stock(),
-    "stock within a day": lambda shop: shop.stock(at="2025-01-07 11:30"),
+    "stock within a day": lambda shop: shop.stock(at="2025-01-03 11:30"),
     "stock as known": lambda shop: shop.stock(known_on=LAST_DAY),
     "moulds": lambda shop: shop.moulds(),
     "balance": lambda shop: shop.balance("2025-01-02", LAST_DAY),

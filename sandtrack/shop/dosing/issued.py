@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from itertools import zip_longest
 from typing import Any
 
 from sandtrack.errors import Conflict
-from sandtrack.ledger import Ledger
+from sandtrack.ledger import Ledger, stored
 from sandtrack.records import times
 from sandtrack.shop import dangers, receipts
 from sandtrack.shop.answer import Answer, Basis, Flag, Receipt
@@ -89,11 +88,11 @@ def _given_before(ledger: Ledger, asked: Mapping[str, Any], sender: str, record_
     """The table that was given out under an id, if there is one."""
     with picture(ledger) as seen:
         found = seen.reader.connection.execute(
-            "SELECT kind, content FROM record WHERE sender = ? AND id = ?", (sender, record_id)
+            "SELECT kind, content, seq FROM record WHERE sender = ? AND id = ?", (sender, record_id)
         ).fetchone()
-    if found is None:
-        return None
-    content = json.loads(found[1])
+        if found is None:
+            return None
+        content = stored.content(found[1], found[2])
     told, before = {"kind": KIND, **asked}, {"kind": found[0], **content.get("asked", {})}
     differing = [name for name in sorted({*told, *before}) if told.get(name) != before.get(name)]
     if differing:

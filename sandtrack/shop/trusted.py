@@ -1,0 +1,30 @@
+"""What stands around every question: a name that nobody asked for comes of damage, and is not the asker's mistake."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Concatenate, ParamSpec
+
+from sandtrack.errors import UnknownName
+from sandtrack.shop.answer import Answer
+
+if TYPE_CHECKING:
+    from sandtrack.shop import Shop
+
+Asked = ParamSpec("Asked")
+
+
+def question(method: Callable[Concatenate[Shop, Asked], Answer]) -> Callable[Concatenate[Shop, Asked], Answer]:
+    """A method of Shop that answers a question."""
+
+    @functools.wraps(method)
+    def answered(shop: Shop, /, *args: Asked.args, **kwargs: Asked.kwargs) -> Answer:
+        try:
+            return method(shop, *args, **kwargs)
+        except UnknownName as problem:
+            if problem.details.get("key") not in (*args, *kwargs.values()):  # so the file itself holds it
+                shop.ledger.store.look_for_damage(problem)
+            raise
+
+    return answered
