@@ -54,7 +54,7 @@ def temperature_advice(
 
     Source
     ------
-    source: windows, as named in each family. memory: below 10 to 15 degC more catalyst gives a cured skin
+    practice: windows, each with its own tag in its family; below 10 to 15 degC more catalyst gives a cured skin
     over a weak core; above 35 to 40 degC there is no work time.
 
     Examples
@@ -109,7 +109,7 @@ def moisture_advice(family: str | Family, moisture_pct: float) -> list[Advice]:
 
     Source
     ------
-    source: urethane below 0.2 %, silicate 0.5 % at most.
+    practice: urethane below 0.2 %, silicate 0.5 % at most, as named in each family.
 
     Examples
     --------

@@ -26,9 +26,10 @@ def _note(code: str, text: str, tag: Tag, source: str) -> Note:
     return Note(code=code, text=text, tag=tag, source=source)
 
 
-_COLD = _window(10, 15, "degC", "memory", SHOP_PRACTICE)
-_HOT = _window(35, 40, "degC", "memory", SHOP_PRACTICE)
-_GENERAL_SAND = _window(20, 30, "degC", "source", "general window for self-setting sand", "windows differ")
+_HALF = f"half in {MODERN_CASTING_2012}, with a span round it"
+_COLD = _window(10, 15, "degC", "practice", SHOP_PRACTICE)
+_HOT = _window(35, 40, "degC", "practice", SHOP_PRACTICE)
+_GENERAL_SAND = _window(20, 30, "degC", "practice", SHOP_PRACTICE, "windows differ")
 _NORDIC_SAND = _window(15, 25, "degC", "source", GJUTERIHANDBOKEN, "others say 20 to 30")
 
 _ACID_WINDOW = _note(
@@ -44,12 +45,12 @@ _GRADE = _note(
     "source",
     GJUTERIHANDBOKEN,
 )
-_DRY_STORE = _note("humidity_in_store", "Humid air weakens these moulds in store.", "memory", SHOP_PRACTICE)
+_DRY_STORE = _note("humidity_in_store", "Humid air weakens these moulds in store.", "practice", SHOP_PRACTICE)
 _DRY_SAND = Limit(
     value=0.2,
     unit="% of sand",
-    tag="source",
-    source="general limit for urethane binders",
+    tag="practice",
+    source=SHOP_PRACTICE,
     reached_is_kept=False,
 )
 
@@ -68,9 +69,9 @@ _FURAN = Family(
     sand_window_c=_NORDIC_SAND,
     cold_c=_COLD,
     hot_c=_HOT,
-    work_share=WorkShare(low=0.3, usual=0.45, high=0.6, tag="memory", source=SHOP_PRACTICE),
+    work_share=WorkShare(low=0.3, usual=0.45, high=0.6, tag="practice", source=SHOP_PRACTICE),
     hazards=("acid", "vapour"),
-    notes=(_ACID_WINDOW, _note("humidity_slows", "Humid air slows the cure of furan.", "memory", SHOP_PRACTICE)),
+    notes=(_ACID_WINDOW, _note("humidity_slows", "Humid air slows the cure of furan.", "practice", SHOP_PRACTICE)),
 )
 
 _PHENOLIC = Family(
@@ -82,7 +83,7 @@ _PHENOLIC = Family(
     resin_window_pct=_window(0.8, 1.2, "% of sand", "source", COLD_SET_TABLE),
     co_reactant="strong sulphonic acid",
     co_reactant_base="resin as delivered",
-    co_reactant_window_pct=_window(30, 55, "% of resin as delivered", "memory", SHOP_PRACTICE),
+    co_reactant_window_pct=_window(30, 55, "% of resin as delivered", "practice", SHOP_PRACTICE),
     sand_window_c=_GENERAL_SAND,
     cold_c=_COLD,
     hot_c=_HOT,
@@ -90,7 +91,7 @@ _PHENOLIC = Family(
     hazards=("acid", "vapour"),
     notes=(
         _ACID_WINDOW,
-        _note("strong_acid_only", "Cures with strong sulphonic acids only.", "memory", SHOP_PRACTICE),
+        _note("strong_acid_only", "Cures with strong sulphonic acids only.", "practice", SHOP_PRACTICE),
     ),
 )
 
@@ -103,13 +104,11 @@ _ALKALINE = Family(
     resin_window_pct=_window(1.2, 1.75, "% of sand", "memory", FERROUS_HANDBOOK),
     co_reactant="ester",
     co_reactant_base="resin as delivered",
-    co_reactant_window_pct=_window(
-        18, 30, "% of resin as delivered", "memory", FERROUS_HANDBOOK, "20 to 30 is confirmed by a source"
-    ),
+    co_reactant_window_pct=_window(18, 30, "% of resin as delivered", "memory", FERROUS_HANDBOOK, "20 to 30 is usual"),
     sand_window_c=_NORDIC_SAND,
     cold_c=_COLD,
     hot_c=_HOT,
-    work_share=WorkShare(low=0.4, usual=0.5, high=0.6, tag="source", source=MODERN_CASTING_2012),
+    work_share=WorkShare(low=0.4, usual=0.5, high=0.6, tag="practice", source=_HALF),
     hazards=("alkaline", "ester", "vapour"),
     notes=(_GRADE,),
 )
@@ -120,7 +119,7 @@ _URETHANE = Family(
     lever="amount",
     lever_liquid="catalyst",
     binder="parts 1 and 2 together",
-    resin_window_pct=_window(1.0, 1.4, "% of sand", "source", COLD_SET_TABLE),
+    resin_window_pct=_window(1.0, 1.4, "% of sand", "derived", f"both parts added up, {COLD_SET_TABLE}"),
     co_reactant="amine",
     co_reactant_base="part 1",
     co_reactant_window_pct=_window(0.4, 8, "% of part 1", "memory", ASM_15),
@@ -129,7 +128,7 @@ _URETHANE = Family(
     cold_c=_COLD,
     hot_c=_HOT,
     moisture_limit_pct=_DRY_SAND,
-    work_share=WorkShare(low=0.5, usual=0.75, high=0.9, tag="memory", source="0.7 to 0.9; one article: half"),
+    work_share=WorkShare(low=0.5, usual=0.75, high=0.9, tag="practice", source=SHOP_PRACTICE),
     hazards=("isocyanate", "flammable", "vapour"),
     notes=(_DRY_STORE,),
 )
@@ -140,16 +139,14 @@ _SILICATE = Family(
     lever="grade",
     lever_liquid="hardener",
     binder="silicate",
-    resin_window_pct=_window(2.8, 4.5, "% of sand", "source", COLD_SET_TABLE),
+    resin_window_pct=_window(2.8, 4.5, "% of sand", "practice", SHOP_PRACTICE),
     co_reactant="ester",
     co_reactant_base="silicate as delivered",
-    co_reactant_window_pct=_window(
-        8, 15, "% of silicate as delivered", "memory", SHOP_PRACTICE, "8 to 12 is confirmed by a source"
-    ),
+    co_reactant_window_pct=_window(8, 15, "% of silicate as delivered", "practice", SHOP_PRACTICE, "8 to 12 is usual"),
     sand_window_c=_GENERAL_SAND,
     cold_c=_COLD,
     hot_c=_HOT,
-    moisture_limit_pct=Limit(value=0.5, unit="% of sand", tag="source", source="general limit for silicate binders"),
+    moisture_limit_pct=Limit(value=0.5, unit="% of sand", tag="practice", source=SHOP_PRACTICE),
     work_share=WorkShare(low=0.4, usual=0.5, high=0.6, tag="practice", source="taken from the other ester cure"),
     hazards=("alkaline", "ester"),
     notes=(_GRADE, _DRY_STORE),

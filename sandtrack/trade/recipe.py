@@ -126,7 +126,7 @@ def outside_windows(recipe: Recipe) -> tuple[Outside, ...]:
 
     Source
     ------
-    source: windows as named in each family.
+    memory: windows, each with its own tag in its family.
 
     Examples
     --------

@@ -280,7 +280,7 @@ class Silo:
 
         Source
         ------
-        practice: ± 8 %, from dry silica sand at 1440 loose to 1680 packed (general tables).
+        practice: ± 8 %, from dry silica sand at 1440 loose to 1680 packed.
 
         Examples
         --------

@@ -74,7 +74,7 @@ def test_run_lengths_of_crowder(design, lengths):
 
 
 def test_run_length_to_eleven_digits():
-    """Weight 0.25, width 3, shift 1 sd: 11.154267016. Tag: source, example of a statistics manual (1999) in spc."""
+    """Weight 0.25, width 3, shift 1 sd: 11.154267016. Tag: source, documentation of the R package spc."""
     ours = average_run_length(weight=0.25, width=3, shift_sd=1, limits="steady")
     assert ours == pytest.approx(11.154267016, abs=1e-8)
 

@@ -1,4 +1,4 @@
-"""Dosing against a published chart, published windows and percent conventions, worked by hand."""
+"""Dosing against published windows and percent conventions, and worked by hand."""
 
 from __future__ import annotations
 
@@ -11,24 +11,24 @@ from sandtrack.trade.families import FAMILIES
 from sandtrack.trade.recipe import Recipe, outside_windows
 
 # (resin %, hardener % of it, pounds of sand, ounces of silicate, ounces of hardener); percent is percent, so the
-# masses may be ounces throughout. Tag: source, a published chart for silicate moulding.
-SILICATE_CHART = [
-    (3, 10, 100, 48.0, 4.8),
-    (3, 10, 150, 72.0, 7.2),
-    (4, 10, 12.5, 8.0, 0.8),  # the chart prints 0.08 for the hardener, which is a misprint: 10 % of 8.0 is 0.8
+# masses may be ounces throughout, 16 to the pound. Tag: derived, by hand.
+SILICATE_BY_HAND = [
+    (3, 10, 100, 48.0, 4.8),  # 1600 oz x 3 % = 48; x 10 % = 4.8
+    (3, 10, 150, 72.0, 7.2),  # 2400 oz x 3 % = 72; x 10 % = 7.2
+    (4, 10, 12.5, 8.0, 0.8),  # 200 oz x 4 % = 8; x 10 % = 0.8
 ]
 
 
-@pytest.mark.parametrize(("resin", "hardener", "pounds", "silicate_oz", "hardener_oz"), SILICATE_CHART)
-def test_silicate_chart(resin, hardener, pounds, silicate_oz, hardener_oz):
-    """Ounces of silicate and hardener for pounds of sand are those of the chart."""
+@pytest.mark.parametrize(("resin", "hardener", "pounds", "silicate_oz", "hardener_oz"), SILICATE_BY_HAND)
+def test_silicate_in_ounces(resin, hardener, pounds, silicate_oz, hardener_oz):
+    """Ounces of silicate and hardener for pounds of sand are those worked by hand."""
     recipe = Recipe(family="silicate_ester", resin_pct=resin, co_reactant_pct=hardener)
     liquids = masses_kg(recipe, sand_kg=pounds * 16).liquids
     assert dict(liquids) == pytest.approx({"resin": silicate_oz, "hardener": hardener_oz})
 
 
-def test_misprint_would_be_seen():
-    """The misprinted 0.08 oz comes back as 1 % hardener and is told to be outside its window."""
+def test_a_point_in_the_wrong_place_is_seen():
+    """0.08 oz of hardener in place of 0.8 comes back as 1 %, outside its window."""
     recipe = recipe_from_masses("silicate_ester", sand_kg=200, liquids_kg={"resin": 8.0, "hardener": 0.08})
     assert recipe.co_reactant_pct == pytest.approx(1.0)
     assert [each.what for each in outside_windows(recipe)] == ["co_reactant_pct"]
@@ -44,13 +44,14 @@ def test_misprint_would_be_seen():
             1000,
             {"resin": 10, "catalyst": 4},
         ),
-        # 250 x 1.2 % = 3; 3 x 50 % = 1.5. Tag: source for resin (cold-set table), memory for acid.
+        # 250 x 1.2 % = 3; 3 x 50 % = 1.5. Tag: source for resin (cold-set table), practice for acid.
         (
             Recipe(family="phenolic_acid", resin_pct=1.2, co_reactant_pct=50),
             250,
             {"resin": 3, "catalyst": 1.5},
         ),
-        # Ester on resin: 400 x 1.5 % = 6; 6 x 25 % = 1.5; a third of it fast. Tag: source (20 to 30 % of resin).
+        # Ester on resin: 400 x 1.5 % = 6; 6 x 25 % = 1.5; a third of it fast. Tag: memory, a ferrous
+        # foundry handbook (2000).
         (
             Recipe(family="alkaline_phenolic_ester", resin_pct=1.5, co_reactant_pct=25, fast_share=1 / 3),
             400,
@@ -72,7 +73,7 @@ def test_misprint_would_be_seen():
     ],
 )
 def test_percent_conventions_by_hand(recipe, sand, liquids):
-    """Each family's percents count on their own base; every example lies inside its published windows."""
+    """Each family's percents count on their own base; every example lies inside its default windows."""
     assert dict(masses_kg(recipe, sand_kg=sand).liquids) == pytest.approx(liquids)
     assert outside_windows(recipe) == ()
 
@@ -81,15 +82,19 @@ def test_percent_conventions_by_hand(recipe, sand, liquids):
     ("key", "resin", "co_reactant"),
     [
         ("furan_acid", (0.8, 1.2), (20, 50)),  # Gjuterihandboken 9.4.2. Tag: source
-        ("phenolic_acid", (0.8, 1.2), (30, 55)),  # cold-set table, source; acid memory
+        ("phenolic_acid", (0.8, 1.2), (30, 55)),  # cold-set table, source; acid practice
         ("alkaline_phenolic_ester", (1.2, 1.75), (18, 30)),  # a ferrous foundry handbook (2000). Tag: memory
-        ("phenolic_urethane", (1.0, 1.4), (0.4, 8)),  # total source; amine ASM Handbook vol. 15, memory
-        ("silicate_ester", (2.8, 4.5), (8, 15)),  # source; above 12 memory
+        (
+            "phenolic_urethane",
+            (1.0, 1.4),
+            (0.4, 8),
+        ),  # derived: two parts; amine ASM Handbook vol. 15, memory
+        ("silicate_ester", (2.8, 4.5), (8, 15)),  # Tag: practice
         ("alkyd_urethane", (1.5, 1.8), (18, 20)),  # source; isocyanate ASM Handbook vol. 15, memory
     ],
 )
-def test_published_windows(key, resin, co_reactant):
-    """The default windows are those of the named publications."""
+def test_default_windows(key, resin, co_reactant):
+    """The default windows are those of the named publications, or of practice."""
     family = FAMILIES[key]
     assert (family.resin_window_pct.low, family.resin_window_pct.high) == resin
     assert (family.co_reactant_window_pct.low, family.co_reactant_window_pct.high) == co_reactant
@@ -105,9 +110,9 @@ def test_narrower_source_lies_inside():
 @pytest.mark.parametrize(
     ("density", "kg_min"),
     [
-        (1155, 1.155),  # triacetin. Tag: source
-        (1690, 1.690),  # phosphoric acid 85 %. Tag: source
-        (1390, 1.390),  # silicate, ratio 3.22. Tag: source
+        (1155, 1.155),  # triacetin. Tag: practice
+        (1690, 1.690),  # phosphoric acid 85 %. Tag: practice
+        (1390, 1.390),  # silicate, ratio 3.22. Tag: practice
     ],
 )
 def test_a_litre_a_minute(density, kg_min):

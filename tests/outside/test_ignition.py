@@ -21,6 +21,6 @@ def test_loss_of_a_laboratory_sheet():
 def test_acid_demand_of_a_chromite(back_ml, demand):
     """Titrating back with 47.0, 48.0 and 48.5 ml (pH 3, 4, 5) means 3.0, 2.0 and 1.5 ml.
 
-    Tag: source (weak), a laboratory procedure: 50 g, 50 ml of 0.1 N acid.
+    Tag: derived, by hand from the definition with 50 g and 50 ml of 0.1 N acid: (50 - 47.0) x 50/50 = 3.0.
     """
     assert acid_demand_ml(sample_g=50, acid_ml=50, base_ml=back_ml) == pytest.approx(demand)

@@ -74,7 +74,8 @@ def test_norris():
 def test_censored_times_of_locomotive_controls():
     """37 failures and 59 controls still good at 135 (thousand miles): ln-normal with mu 5.1169, sigma 0.7055.
 
-    Tag: source, data and SAS output of the reliability notes math.montana.edu/jobo/st528 (also in SciPy's own tests).
+    Tag: source, data and computer output of the reliability notes math.montana.edu/jobo/st528 (also in
+    SciPy's own tests).
     A posterior mean is not a maximum of likelihood: within a third of the standard error, about 0.1 for mu; sigma by
     its range.
     """

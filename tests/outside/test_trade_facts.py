@@ -17,7 +17,7 @@ from sandtrack.trade.reclaim import mean_uses
 from sandtrack.trade.silo import Silo
 
 SMALL_SILO = Silo.cylinder_on_cone(diameter_m=2.4, height_m=3.0, cone_height_m=1.8)
-SAND_KG_M3 = 1602  # 100 lb/ft³. Tag: source, general tables
+SAND_KG_M3 = 1602  # 100 lb/ft³. Tag: practice
 
 
 def test_delivery_fits_a_small_silo():

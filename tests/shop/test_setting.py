@@ -136,7 +136,7 @@ def test_family_work_share_widens_the_work_time(
     assert work.mid == pytest.approx(0.45 * middle)
     assert work.low == pytest.approx(work.mid * math.exp(-math.hypot(Z80 * sd, math.log(0.45 / 0.3))))
     assert work.high == pytest.approx(work.mid * math.exp(math.hypot(Z80 * sd, math.log(0.6 / 0.45))))
-    assert basis_of(answer, "work time ÷ strip time") == ("0.45 (0.3 to 0.6)", "memory")
+    assert basis_of(answer, "work time ÷ strip time") == ("0.45 (0.3 to 0.6)", "practice")
 
 
 def test_furan_flows_and_masses(shop: Shop) -> None:
