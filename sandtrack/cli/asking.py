@@ -108,7 +108,7 @@ def moulds(at: str | None, known_on: str | None, as_json: bool, units: str, why:
     help="Temperature of the mixed sand, as 12, '12 °C' or '54 °F'; the last one measured, if not said.",
 )
 @click.option("--strip", "strip_time_min", metavar="MINUTES", help="Strip time wanted, as 60 or '1.5 h'.")
-@click.option("--chance", type=float, metavar="SHARE", help="Chance of having stripped by then, as 0.9.")
+@click.option("--chance", metavar="SHARE", help="Chance of having stripped by then, as 0.9.")
 @click.option("--box", "box_sand_kg", metavar="KG", help="Sand that the box takes, as 900, '1.2 t' or '800 lb'.")
 @click.option("--pattern", metavar="KEY", help="Pattern card: its box and usual strip time.")
 @click.option("--purpose", type=click.Choice(PURPOSES), help="What the sand is in the mould.")
@@ -117,8 +117,8 @@ def moulds(at: str | None, known_on: str | None, as_json: bool, units: str, why:
 @click.option(
     "--time-constant", "time_constant_min", metavar="MINUTES", help="How fast the mould follows; a cube's, if not said."
 )
-@click.option("--catalyst-pct", type=float, metavar="PCT", help="Ask what this amount of catalyst would do.")
-@click.option("--fast-share", type=float, metavar="SHARE", help="Ask what this share of the fast grade would do.")
+@click.option("--catalyst-pct", metavar="PCT", help="Ask what this amount of catalyst would do.")
+@click.option("--fast-share", metavar="SHARE", help="Ask what this share of the fast grade would do.")
 @drawing.picture_option("picture", "where, by setting and sand temperature, the box fits and strips in time")
 @time_options
 @answer_options

@@ -11,6 +11,7 @@ from typing import Any, TypeVar
 
 import click
 
+from sandtrack.cli import edge
 from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
 from sandtrack.report import answers, text
 from sandtrack.shop import Answer, Receipt, Shop
@@ -36,15 +37,14 @@ def shop_option(command: Command) -> Command:
 
 
 def answer_options(command: Command) -> Command:
-    """Options of every question: the shop, how to print."""
+    """Options of every question: the shop, how to print; what is typed is read by the shop's own notation."""
+    command = explained(edge.resolving(command))
     for option in (
         click.option("--json", "as_json", is_flag=True, help="Print the whole answer as JSON."),
         click.option(
             "--units",
             type=click.Choice(["metric", "us"]),
-            default="metric",
-            show_default=True,
-            help="Units to print in; JSON is always metric.",
+            help="Units to print in, else the shop's own; JSON is always metric.",
         ),
         click.option("--why", is_flag=True, help="Print also what the answer rests on."),
         shop_option,
@@ -107,12 +107,12 @@ def explained(command: Command) -> Command:
     return run  # type: ignore[return-value]
 
 
-def show(answer: Answer, shop: Shop, *, as_json: bool, units: str, why: bool) -> None:
-    """Print an answer; end with 1 where it is "no"."""
+def show(answer: Answer, shop: Shop, *, as_json: bool, units: str | None, why: bool) -> None:
+    """Print an answer, in the shop's own units if none are asked for; end with 1 where it is "no"."""
     if as_json:
         click.echo(json.dumps(answer.as_dict(), ensure_ascii=False, allow_nan=False, indent=2))
     else:
-        click.echo(answers.text(answer, text.Names(shop.plant()), units=units, why=why))
+        click.echo(answers.text(answer, text.Names(shop.plant()), units=units or shop.plant().shop.units, why=why))
     if not answer.possible:
         raise SystemExit(NO)
 

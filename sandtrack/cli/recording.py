@@ -20,6 +20,7 @@ from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import drives
 from sandtrack.plant import read_toml
 from sandtrack.records import KINDS, canonical, content_hash, flat, times
+from sandtrack.records.notation import as_typed
 from sandtrack.report import text
 from sandtrack.shop import Shop, loading
 
@@ -110,6 +111,9 @@ def progress_bar() -> Iterator[loading.Progress | None]:
 def log() -> None:
     """Record one event: `sandtrack log KIND --help` shows the fields of a kind.
 
+    A number without a unit, as --mass 900, is in the shop's own units; the receipt repeats it. Further streams and
+    catches go on as --stream7-place, --stream8-place …
+
     \b
     Examples:
       sandtrack log delivery --place silo_new --material new_sand --mass "24.6 t" --ticket 4711
@@ -118,8 +122,13 @@ def log() -> None:
     """
 
 
+MOST_PARTS = 16
+"""How many streams or catches of one record can be typed as options; files take any number."""
+
+
 def _log_command(kind: str) -> click.Command:
-    columns = [column for column in flat.columns(kind, repeat=4) if column.name != "sender"]
+    columns = [column for column in flat.columns(kind, repeat=MOST_PARTS) if column.name != "sender"]
+    shown = {column.name for column in flat.columns(kind)}
 
     @shop_option
     @click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
@@ -130,12 +139,17 @@ def _log_command(kind: str) -> click.Command:
         with opened(shop_file) as shop:
             if "at" not in cells and kind != "reversal":
                 cells["at"] = times.show(shop.ledger.clock(), shop.ledger.zone, exact=True)
-            content, record_id, _ = flat.reader(kind, list(cells)).read(list(cells.values()))
+            notation = shop.notation()
+            header, row, problems = as_typed(kind, cells, notation)
+            content, record_id, _, wrong = flat.reader(kind, header, decimal=notation.decimal).parse(row)
+            if problems or wrong:
+                raise InputErrors([*problems, *wrong], what=kind)
             who = sender or cells.get("by") or user()
             show_receipt(shop.log(kind, content, sender=who, id=record_id or None), as_json)
 
     made = click.command(name=kind, help=(KINDS[kind].__doc__ or "").strip())(command)
-    made.params = [option for column in columns for option in _options(column)] + made.params
+    listed = [option for column in columns for option in _options(column, column.name in shown)]
+    made.params = listed + made.params
     return made
 
 
@@ -157,7 +171,7 @@ def _cells(given: dict[str, Any]) -> dict[str, str]:
     return cells
 
 
-def _options(column: flat.Column) -> list[click.Option]:
+def _options(column: flat.Column, shown: bool) -> list[click.Option]:
     if column.path[-1] == "NAME":
         name = column.name.removesuffix("_NAME")
         return [click.Option([_dashed(name), name], multiple=True, metavar="NAME=VALUE", help=column.doc)]
@@ -165,10 +179,15 @@ def _options(column: flat.Column) -> list[click.Option]:
     if column.name == "at":
         help_text = "when it happened, in the shop's time; now, if not said"
     if column.also:
-        help_text += f"; or {_dashed(column.also[0])} with a unit"
+        help_text += f"; or {_dashed(column.also[0])} with a unit, else in the shop's own"
     number = column.accepted.startswith("a number") and "true" not in column.accepted
     options = [
-        click.Option([_dashed(column.name), column.name], help=help_text, metavar="NUMBER" if number else "TEXT")
+        click.Option(
+            [_dashed(column.name), column.name],
+            help=help_text,
+            metavar="NUMBER" if number else "TEXT",
+            hidden=not shown,
+        )
     ]
     return options + [click.Option([_dashed(other), other], hidden=True) for other in column.also]
 

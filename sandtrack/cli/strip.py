@@ -52,12 +52,12 @@ def learned(
 @click.command(short_help="A fill stopped: carry on or dump?")
 @click.argument("mixer")
 @click.argument("binder_system")
-@click.argument("minutes_ago", type=float)
+@click.argument("minutes_ago")
 @click.option("--sand-temp", metavar="TEMP", help="Temperature of the mixed sand; the last one measured, if not said.")
-@click.option("--filled-for", "filled_for_min", type=float, metavar="MINUTES", help="How long the fill had run.")
+@click.option("--filled-for", "filled_for_min", metavar="MINUTES", help="How long the fill had run.")
 @click.option("--purpose", type=click.Choice(PURPOSES), help="What the sand is in the mould.")
-@click.option("--catalyst-pct", type=float, metavar="PCT", help="What was set; as the last mix drew it, if not said.")
-@click.option("--fast-share", type=float, metavar="SHARE", help="Share of the fast grade that was set.")
+@click.option("--catalyst-pct", metavar="PCT", help="What was set; as the last mix drew it, if not said.")
+@click.option("--fast-share", metavar="SHARE", help="Share of the fast grade that was set.")
 @click.option(
     "--pattern-temp", "pattern_temp_c", metavar="TEMP", help="Temperature of the pattern: its face may set first."
 )
@@ -71,7 +71,7 @@ def learned(
 def stopped(
     mixer: str,
     binder_system: str,
-    minutes_ago: float,
+    minutes_ago: str,
     sand_temp: str | None,
     at: str | None,
     known_on: str | None,

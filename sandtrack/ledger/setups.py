@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from sandtrack.errors import FieldError, UnknownName
 from sandtrack.ledger import stored
 from sandtrack.plant import Plant
+from sandtrack.records import naming
 from sandtrack.records.fields import Measured
 from sandtrack.records.naming import suggested
 
@@ -185,6 +186,27 @@ class Setups:
             for key, entry in getattr(revision.plant, section).items()
         }
         return dict(sorted(labels.items()))
+
+    def meant(self, field: str, section: str, word: str) -> str:
+        """The key that a word means: the key itself, or what one thing alone is called in some revision.
+
+        Raises FieldError for a name that nothing has, or several things; a key that is not known is left as it is.
+        """
+        if word in self.known(section):
+            return word
+        names = [
+            (key, str(getattr(entry, "name", "")))
+            for revision in self.revisions
+            for key, entry in getattr(revision.plant, section).items()
+        ]
+        keys = sorted(naming.meant(word, names))
+        if len(keys) == 1:
+            return keys[0]
+        if keys:
+            raise FieldError(
+                field=field, value=word, reason=f"is the name of {len(keys)} {section}", accepted=" or ".join(keys)
+            )
+        raise self.unknown((field,), section, word)
 
     def unknown(self, path: Path, section: str, key: str) -> FieldError:
         """The complaint about a key that no revision has."""

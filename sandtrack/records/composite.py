@@ -129,9 +129,11 @@ class Rows(Part):
 
     json_type = "array"
 
-    def __init__(self, schema: type[ma.Schema], doc: str = "", *, prefix: str, **kwargs: Any) -> None:
+    def __init__(self, schema: type[ma.Schema], doc: str = "", *, prefix: str, usual: int = 3, **kwargs: Any) -> None:
         super().__init__(schema, doc, **kwargs)
         self.prefix = prefix
+        self.usual = usual
+        """How many there most often are, at most: for templates and help."""
 
     def parse(self, raw: Any) -> Any:
         if not raw or (type(raw) is not list and (isinstance(raw, str) or not isinstance(raw, Sequence))):

@@ -95,7 +95,7 @@ class Mix(Record):
     sand_temp_c = f.Temperature("temperature of the mixed sand at discharge")
     air_temp_c = f.Temperature("temperature of the air")
     pattern_temp_c = f.Temperature("temperature of the pattern")
-    streams = c.Rows(Stream, "what was drawn", required=True, prefix="stream")
+    streams = c.Rows(Stream, "what was drawn", required=True, prefix="stream", usual=6)
 
     def rules(self, values: Mapping[str, Any]) -> Iterable[FieldError]:
         yield from one_of(values, ("moulds", "destination"))

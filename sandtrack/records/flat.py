@@ -57,8 +57,11 @@ def _form(kind: str) -> Declared:
 # -- columns ----------------------------------------------------------------------------------------------------
 
 
-def columns(kind: str, *, repeat: int = 3) -> list[Column]:
-    """The columns of a kind under their own names; lists with `repeat` entries, named values as FIELD_NAME."""
+def columns(kind: str, *, repeat: int | None = None) -> list[Column]:
+    """The columns of a kind under their own names; named values as FIELD_NAME.
+
+    Lists have `repeat` entries, or as many as are usual.
+    """
     form = _form(kind)
     listed = [
         Column("id", "the record's own id; made from the line where there is none", False, f.Name.accepted, ("id",)),
@@ -72,9 +75,9 @@ def columns(kind: str, *, repeat: int = 3) -> list[Column]:
     return listed
 
 
-def _columns_of(form: Declared, name: str, field: f.Field, repeat: int) -> Iterator[Column]:
+def _columns_of(form: Declared, name: str, field: f.Field, repeat: int | None) -> Iterator[Column]:
     if isinstance(field, Rows):
-        for number in range(1, repeat + 1):
+        for number in range(1, (field.usual if repeat is None else repeat) + 1):
             for column in _inner(field, f"{field.prefix}{number}_", (name, number - 1)):
                 yield column if number == 1 else column._replace(required=False)
     elif isinstance(field, Part):
@@ -118,6 +121,11 @@ def template(kind: str) -> str:
 
 
 # -- headers ----------------------------------------------------------------------------------------------------
+
+
+def slot_of(kind: str, label: str) -> _Slot | None:
+    """The field that a column of a kind is, or None."""
+    return _slot(_form(kind), label)
 
 
 def _slot(form: Declared, label: str) -> _Slot | None:

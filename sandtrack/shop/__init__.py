@@ -14,6 +14,7 @@ from sandtrack.ledger.backup import Restored
 from sandtrack.ledger.picture import Violation
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
+from sandtrack.records.notation import Notation
 from sandtrack.shop import cover, finding, moulds, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.circuit import balance, rates
@@ -79,6 +80,11 @@ class Shop:
             ).fetchone()
             read: Mapping[str, Any] = stored.content(content, seen.day.revision)
         return read
+
+    def notation(self) -> Notation:
+        """How people of the shop write what they type, by the set-up in force now; names are of any revision."""
+        setups, shop = self.ledger.setups(), self.plant().shop
+        return Notation(shop.units, shop.decimal, shop.date_order, setups.meant)
 
     # -- recording ----------------------------------------------------------------------------------------------
 
