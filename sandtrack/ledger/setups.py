@@ -13,7 +13,7 @@ from sandtrack.errors import FieldError, UnknownName
 from sandtrack.ledger import stored
 from sandtrack.plant import Plant
 from sandtrack.records import naming
-from sandtrack.records.fields import Measured
+from sandtrack.records.fields import Measured, is_key
 from sandtrack.records.naming import suggested
 
 EXACT = Context(prec=80, rounding=ROUND_HALF_EVEN)
@@ -206,6 +206,8 @@ class Setups:
             raise FieldError(
                 field=field, value=word, reason=f"is the name of {len(keys)} {section}", accepted=" or ".join(keys)
             )
+        if is_key(word):
+            return word
         raise self.unknown((field,), section, word)
 
     def unknown(self, path: Path, section: str, key: str) -> FieldError:

@@ -29,6 +29,8 @@ GRADES = ("slow", "fast")
 """Names of two hardeners or two catalysts, each with a pump of its own."""
 USUAL_SANDS = ("new_sand", "reclaimed_sand")
 """Streams of sand that every shop has; any other sand goes by the key of its material."""
+LIQUIDS = ("resin", "part_1", "part_2", "co_reactant", "drier", "catalyst", *GRADES)
+"""Streams of a mix that are no sand, by the names that a dose has."""
 SAND_ROLES = ("new", "used", "reclaimed", "core", "dust", "lumps")
 PLACE_KINDS = ("silo", "hopper", "tank", "store", "container", "core_store", "heap", "reclaimer", "skip")
 ONE_MATERIAL_KINDS = ("silo", "hopper", "tank", "core_store", "heap", "reclaimer", "skip")

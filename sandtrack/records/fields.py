@@ -124,7 +124,8 @@ _LONGEST_KEY = 60
 _KEY = re.compile(r"[a-z][a-z0-9_]*")
 
 
-def _is_key(raw: Any) -> bool:
+def is_key(raw: Any) -> bool:
+    """Whether something has the form of a key."""
     return isinstance(raw, str) and len(raw) <= _LONGEST_KEY and _KEY.fullmatch(raw) is not None
 
 
@@ -134,7 +135,7 @@ class Key(Field):
     accepted = "a key of lower-case letters, digits and '_', beginning with a letter"
 
     def parse(self, raw: Any) -> str:
-        if not _is_key(raw):
+        if not is_key(raw):
             raise self.error(raw, "is not a key")
         return str.__str__(raw)
 
@@ -297,7 +298,7 @@ class Mass(Quantity):
 
     def _told_otherwise(self, raw: Any) -> int | Measured:
         if type(raw) is Measured:
-            if not _is_key(raw.measure):
+            if not is_key(raw.measure):
                 raise FieldError(
                     field=f"{self.label.removesuffix('_kg')}_measure",
                     value=raw.measure,

@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any, NamedTuple
 
-from sandtrack.report.text import Names, cautions, day, mass, number, table, wrapped
+from sandtrack.plant.tables import LIQUIDS
+from sandtrack.report.text import Names, cautions, day, mass, number, table, units_show, wrapped
 from sandtrack.shop import Answer, Caution
 from sandtrack.shop.cautions import DEFER
 from sandtrack.shop.dosing.table import as_lines
@@ -94,7 +95,7 @@ def _streams(rows: list[Mapping[str, Any]]) -> list[str]:
 
 
 def _is_sand(stream: str) -> bool:
-    return stream.endswith("sand")
+    return stream not in LIQUIDS
 
 
 class Setting(NamedTuple):
@@ -203,10 +204,12 @@ def one_table(given: Answer, names: Names, units: str) -> list[str]:
         return lines
     lines.append(f"  made {day(values['made_at'])}, not to be used after {day(values['expires_at'])}")
     lines.append(f"  {aim(values, units)}")
-    lines += _drawn(rows)
+    lines += _drawn(rows, units)
     for row in rows:
         if not row["serves"]:
-            lines += wrapped(f"  {row['sand_temp_c']:g} °C: no; ", row["instead"] or row["because"])
+            lines += wrapped(
+                f"  {units_show(row['sand_temp_c'], 'temperature', units)}: no; ", row["instead"] or row["because"]
+            )
     return lines + wrapped("  ", values["say"])
 
 
@@ -216,18 +219,18 @@ def kept(one: Mapping[str, Any], names: Names, units: str) -> list[str]:
         f"table {one['number']}: {heading(one, names)}",
         f"  {one['state']}; made {day(one['made_at'])}, not to be used after {day(one['expires_at'])}",
         f"  {aim(one, units)}",
-        *_drawn(one["rows"]),
+        *_drawn(one["rows"], units),
     ]
     lines += [line for told in one["look_at"] for line in wrapped("! ", told)]
     lines += [line for told in one["basis"] for line in wrapped("because  ", told)]
     return lines + cautions(cautions_of(one))
 
 
-def _drawn(rows: list[Mapping[str, Any]]) -> list[str]:
+def _drawn(rows: list[Mapping[str, Any]], units: str) -> list[str]:
     moved = [one for one in settings(rows) if not one.alike]
     drawn = [
         (
-            f"{row['sand_temp_c']:g} °C",
+            units_show(row["sand_temp_c"], "temperature", units),
             f"{number(row['resin_pct'])} %",
             setting_of(row),
             *(one.values[row["sand_temp_c"]] for one in moved),
@@ -237,7 +240,7 @@ def _drawn(rows: list[Mapping[str, Any]]) -> list[str]:
             chance(row["chance_to_strip"]),
         )
         if row["serves"]
-        else (f"{row['sand_temp_c']:g} °C", "", "no", *("" for _ in moved), "", "", "", "")
+        else (units_show(row["sand_temp_c"], "temperature", units), "", "no", *("" for _ in moved), "", "", "", "")
         for row in rows
     ]
     flows = (one.head for one in moved)

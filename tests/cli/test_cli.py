@@ -170,7 +170,7 @@ def test_undo_takes_a_record_back(new_shop: Path):
             "lists '1' twice",
         ),
         (["dose", "m9", "furan", "--sand-temp", "20"], "mixer 'm9' is not in the set-up; there are: m1, m2"),
-        (["dose", "m1", "furan", "--sand-temp", "20 K"], "sand_temp_c"),
+        (["dose", "m1", "furan", "--sand-temp", "20 K"], "--sand-temp"),
         (["stock", "--at", "yesterday"], "at: 'yesterday' is not a time"),
         (["stock", "--known-on", "2025-13-01"], "known_on: '2025-13-01'"),
     ],

@@ -22,6 +22,7 @@ from sandtrack.shop.mixers.pumps import (
     Session,
     Use,
     due_on,
+    is_sand,
     sessions,
     tolerance_field,
     uses,
@@ -121,7 +122,7 @@ class _Stream:
         self.picture, self.mixer = picture, mixer
         self.last, self.before = known[-1], known[-2] if len(known) > 1 else None
         self.stream, self.setting = self.last.stream, self.last.last_setting
-        self.tolerance: float | None = getattr(mixer, tolerance_field(self.stream))
+        self.tolerance: float | None = getattr(mixer, tolerance_field(self.picture.day, self.mixer, self.stream))
         self.uses = uses(mixer, self.stream, streams)
         self.rate = self.last.rate(self.setting)
         self.day = times.day_of(self.last.at, picture.zone)
@@ -210,7 +211,7 @@ class _Stream:
         words = f"{self.stream.replace('_', ' ')} of {self.picture.name('mixers', self.mixer.key)}"
         on = day(self.last.at, self.picture.zone)
         if self.tolerance is None:
-            field = f"{tolerance_field(self.stream)} to [mixers.{self.mixer.key}]"
+            field = f"{tolerance_field(self.picture.day, self.mixer, self.stream)} to [mixers.{self.mixer.key}]"
             text = f"the set-up has no tolerance of {words}, so nothing is judged: add {field}"
             yield Flag("tolerance_missing", text, self.stream)
         else:
@@ -298,7 +299,7 @@ def _ratios(
         for one in streams.values():
             use = next((use for use in one.uses if use.system == system), None)
             if use is not None:
-                kind = "sand" if "sand" in use.draw else _KINDS.get(use.draw, "catalyst")
+                kind = "sand" if is_sand(one.picture.day, mixer, use.draw) else _KINDS.get(use.draw, "catalyst")
                 weight = one.wanted[system][0] if system in one.wanted else one.rate.value
                 groups.setdefault(kind, []).append((weight, one.drift if one.day == latest else None))
         resin, second = groups.get("resin", []), groups.get("second", [])

@@ -12,7 +12,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from sandtrack.ledger import Setups
+from sandtrack.ledger import Day, Setups
 from sandtrack.plant import Mixer
 from sandtrack.records import times
 from sandtrack.shop.answer import Range
@@ -315,9 +315,21 @@ def uses(mixer: Mixer, stream: str, streams: Iterable[str]) -> list[Use]:
     return found
 
 
-def tolerance_field(stream: str) -> str:
-    """The mixer's field with the tolerance of a stream, by what its name says; catalysts come under many names."""
-    if "sand" in stream:
+def is_sand(day: Day, mixer: Mixer, stream: str) -> bool:
+    """Whether a stream is a sand: by its name, or by what the place holds that it is drawn from, as chromite is."""
+    places = [
+        place
+        for system, draws in mixer.draws.items()
+        for draw, place in draws.items()
+        if stream in (draw, f"{system}_{draw}")
+    ]
+    held = {day.material_at(place) for place in places} - {""}
+    return "sand" in stream or any(day.is_sand(material) for material in held)
+
+
+def tolerance_field(day: Day, mixer: Mixer, stream: str) -> str:
+    """The mixer's field with the tolerance of a stream, by what it is; catalysts come under many names."""
+    if is_sand(day, mixer, stream):
         return "sand_tolerance_pct"
     return "resin_tolerance_pct" if "resin" in stream or "part_" in stream else "catalyst_tolerance_pct"
 

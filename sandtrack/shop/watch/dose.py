@@ -7,8 +7,10 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from statistics import median
 from typing import Any, NamedTuple
 
+from sandtrack.ledger import Day
 from sandtrack.plant import BinderSystem
 from sandtrack.shop.answer import Flag
+from sandtrack.shop.mixers import pumps
 from sandtrack.shop.picture import Seen
 from sandtrack.shop.watch.recent import DAY_US, Dose, Recent
 from sandtrack.shop.wording import day
@@ -191,7 +193,7 @@ def _overdue(recent: Recent, found: Iterable[Seen]) -> Iterator[Flag]:
 def _drifted(recent: Recent, mixer: str, stream: str, setting: float, series: Sequence[Seen]) -> Iterator[Flag]:
     """The latest calibration of a stream against the median of the ones before it at the same setting."""
     latest, before = series[-1], series[-1 - EARLIER_CALIBRATIONS : -1]
-    tolerance = _tolerance(recent.picture.day.find("mixers", mixer), stream)
+    tolerance = _tolerance(recent.picture.day, recent.picture.day.find("mixers", mixer), stream)
     if latest.at < recent.since or len(before) < FEWEST_CALIBRATIONS or tolerance is None:
         return
     rate, usual = _kg_min(recent, latest), median(_kg_min(recent, seen) for seen in before)
@@ -207,10 +209,9 @@ def _drifted(recent: Recent, mixer: str, stream: str, setting: float, series: Se
         )
 
 
-def _tolerance(mixer: Any, stream: str) -> float | None:
-    """Tolerance of a stream by what its name says it is; catalysts come under many names."""
-    kind = "sand" if "sand" in stream else "resin" if "resin" in stream or "part_1" in stream else "catalyst"
-    tolerance: float | None = getattr(mixer, f"{kind}_tolerance_pct")
+def _tolerance(plan: Day, mixer: Any, stream: str) -> float | None:
+    """Tolerance of a stream by what it is."""
+    tolerance: float | None = getattr(mixer, pumps.tolerance_field(plan, mixer, stream))
     return tolerance
 
 
