@@ -73,7 +73,7 @@ def in_short(found: Iterable[Caution]) -> list[str]:
     """Cautions in few words, a sentence for each signal word."""
     by_signal: dict[str, list[str]] = {}
     for caution in found:
-        by_signal.setdefault(caution.signal, []).append(caution.short or caution.text)
+        by_signal.setdefault(caution.signal, []).append(caution.short or caution.text.rstrip("."))
     return [
         f"{signal}  {words[:1].upper()}{words[1:]}."
         for signal, several in by_signal.items()
