@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
 from sandtrack.ledger import views
+from sandtrack.ledger.brought import AT_ARRIVAL, BY_AGE, Brought, can_be, dated_by_age
 from sandtrack.ledger.entries import Entry
 from sandtrack.ledger.making import made_whole
 from sandtrack.ledger.picture import Violation
@@ -151,8 +152,13 @@ class Ledger:
         record_id: str | None = None,
         sent_at: int | None = None,
         values: Mapping[str, Any] | None = None,
+        age_us: int | None = None,
+        brought: Brought | None = None,
     ) -> Entry:
-        """Check one record before the write lock is taken; raises InputErrors. `values` are given if checked before."""
+        """Check one record before the write lock is taken; raises InputErrors. `values` are given if checked before.
+
+        `age_us` is the time since it happened, by a sender that may have no clock; `brought` who brings it.
+        """
         sender = _name(_SENDER, sender)
         record_id = _name(_ID, record_id if record_id is not None else secrets.token_hex(8))
         if kind == "plant":
@@ -174,13 +180,26 @@ class Ledger:
                     what="plant",
                 )
             values = {"at": times.day_start(plant.shop.valid_from, self.zone)}
-            return Entry(kind, sender, record_id, _as_sent(content, kind), values)
+            return _brought_by(brought, Entry(kind, sender, record_id, _as_sent(content, kind), values), [])
+        now, marks = self.clock(), []
+        if age_us is not None and isinstance(content, Mapping) and content.get("at") is None:
+            content, marks = dated_by_age(content, age_us, now, self.zone), [BY_AGE]
         if values is None:
             values = self.forms.require(kind, content)
         own_at = offset = None
-        if sent_at is not None and "at" in values:
-            own_at, offset = self._off(values["at"], content["at"], sent_at)
-        return Entry(kind, sender, record_id, _as_sent(content, kind), values, own_at, offset)
+        if "at" in values:
+            if sent_at is None and age_us is not None and not marks:
+                sent_at = values["at"] + age_us
+            if sent_at is not None:
+                own_at, offset = self._off(values["at"], content["at"], sent_at)
+            booked = values["at"] if own_at is None else values["at"] + (offset or 0)
+            if brought is not None and brought.machine and not can_be(booked, now, self._ahead_us(now)):
+                own_at, offset, marks = values["at"], now - values["at"], [*marks, AT_ARRIVAL]
+        entry = Entry(kind, sender, record_id, _as_sent(content, kind), values, own_at, offset)
+        return _brought_by(brought, entry, marks)
+
+    def _ahead_us(self, now: int) -> float:
+        return self.setups().on(now).plant.limits.clock_offset_min * 60e6
 
     def _off(self, at: int, said: Any, sent_at: int) -> tuple[int | None, int | None]:
         """The sender's own time where that is to be corrected, and how far its clock is off; None where it is not.
@@ -254,6 +273,14 @@ class Ledger:
     def verify(self, printed: Iterable[Head] = ()) -> Iterator[Violation]:
         """Everything in the file that is not as it was accepted; `printed` are heads that reports have printed."""
         return violations(self, printed)
+
+
+def _brought_by(brought: Brought | None, entry: Entry, marks: list[str]) -> Entry:
+    """The entry with what is kept of who brings it."""
+    if brought is not None:
+        marks = [*marks, *brought.marks_of(entry.values)]
+    token = None if brought is None else brought.token
+    return entry._replace(token=token, marks=" ".join(marks) or None, brought=brought)
 
 
 def _as_sent(content: Any, what: str) -> str:

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
+from hashlib import sha256
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import booking, chain
+from sandtrack.ledger import booking, chain, stored
 from sandtrack.ledger.booking import Move
+from sandtrack.ledger.brought import BY_AGE, Brought
 from sandtrack.ledger.setups import Day, Path, Setups, labelled
 from sandtrack.records import Measured
 
-AT_ARRIVAL, BY_AGE, BY_NOT_PROVEN = "at_arrival", "by_age", "by_not_proven"
-"""Marks of a record: its own time cannot be, so it is booked as it came; its time was reckoned from its age; nobody
-proved to be the person that it names in `by`."""
 MOST_MG = 1_000_000_000_000
+_LONGEST_OWN = 91
+"""An id has at most 100 signs."""
 _MOST = "up to 1000 t; what is more is told in several records"
 
 
@@ -34,14 +36,34 @@ class Entry(NamedTuple):
     token: str | None = None
     """Id of the token that brought it; None where it came by none."""
     marks: str | None = None
-    """Codes of what is to be known of it, parted by blanks: `AT_ARRIVAL`, `BY_AGE`, `BY_NOT_PROVEN`."""
+    """Codes of what is to be known of it, parted by blanks: see `brought`."""
     own_id: str | None = None
     """The id that its sender gave, where another record had that."""
     version: int = chain.VERSION
+    brought: Brought | None = None
+    """Who brings it, for what they may do; `token` and `marks` are what is kept of that."""
 
     def corrected(self, at: int) -> int:
         """A time of its content as it is to be booked."""
         return at if self.own_at is None else at + (self.offset_us or 0)
+
+    def marked(self, code: str) -> bool:
+        """Whether it bears a mark."""
+        return code in (self.marks or "").split()
+
+    def says_what(self, seq: int, kind: str, text: str, marks: str | None) -> bool:
+        """Whether it is what a known record says; a time that was reckoned from an age is another each time."""
+        if (kind, text) == (self.kind, self.text):
+            return True
+        if kind != self.kind or not self.marked(BY_AGE) or BY_AGE not in (marks or "").split():
+            return False
+        before, after = stored.content(text, seq), json.loads(self.text)
+        return {**before, "at": None} == {**after, "at": None}
+
+    def under_another_id(self) -> Entry:
+        """The same under an id made of its own and its content, which the same sent again makes again."""
+        made = sha256(f"{self.kind}\n{self.text}".encode()).hexdigest()[:8]
+        return self._replace(id=f"{self.id[:_LONGEST_OWN]}~{made}", own_id=self.id)
 
 
 Prepared = tuple[int, Day, list[Move], booking.Counted | None]

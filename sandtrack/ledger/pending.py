@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Iterable
 from typing import Any, NamedTuple
 
-from sandtrack.ledger.blocking import Cause
+from sandtrack.ledger.blocking import RELEASED, Cause
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.entries import squared
 from sandtrack.plant import MOULDS
@@ -22,6 +22,8 @@ class Known(NamedTuple):
     recorded: int
     kind: str
     at: int
+    token: str | None
+    marks: str | None
 
 
 Under = tuple[str, str, int]
@@ -55,7 +57,11 @@ class Pending:
     def known(self, sender: str, record_id: str) -> Known | None:
         """A record that is kept here and not written yet."""
         row = self._ids.get((sender, record_id))
-        return None if row is None else Known(row[0], row[10], row[7], row[1], row[4])
+        return None if row is None else Known(row[0], row[10], row[7], row[1], row[4], *row[12:14])
+
+    def blocks_by(self, seq: int) -> bool:
+        """Whether a record blocks something, as far as that is kept here and not written yet."""
+        return any(row[0] == seq and row[2] != RELEASED for row in self._blocks)
 
     def movements(self, seq: int, event: int, at: int, moves: list[Move]) -> None:
         """Keep movements that change those of another record, with what they change in their moulds."""

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from sandtrack.errors import AlreadyReversed, Conflict, NoSuchRecord
 from sandtrack.ledger import blocking, booking, stored
 from sandtrack.ledger.booking import Move
+from sandtrack.ledger.brought import Withdrawn
 from sandtrack.ledger.chain import GENESIS, chained
 from sandtrack.ledger.entries import Entry, prepare, squared
 from sandtrack.ledger.pending import Known, Pending
@@ -28,6 +29,8 @@ class Accepted(NamedTuple):
     new: bool
     recorded: int
     at: int
+    id: str
+    """Its id: the one that was sent, except where another record of a machine's name had that."""
 
 
 class Writer:
@@ -59,7 +62,8 @@ class Writer:
         if waiting is not None:
             return waiting
         found = self.connection.execute(
-            "SELECT seq, content, recorded, kind, at FROM record WHERE sender = ? AND id = ?", (sender, record_id)
+            "SELECT seq, content, recorded, kind, at, token, marks FROM record WHERE sender = ? AND id = ?",
+            (sender, record_id),
         ).fetchone()
         return found and Known(*found)
 
@@ -78,6 +82,9 @@ class Writer:
     def append(self, entry: Entry) -> Accepted:
         """Append one record with its movements; a repeat adds nothing. All refusals come before anything is kept."""
         seen = self.known(entry.sender, entry.id)
+        if seen is not None and self._is_taken(entry, seen):
+            entry = entry.under_another_id()
+            seen = self.known(entry.sender, entry.id)
         if seen is not None:
             return self._repeat(entry, seen)
         if entry.kind == "reversal":
@@ -102,7 +109,7 @@ class Writer:
             if self.has_endings:
                 for mould in booking.filled(entry.kind, values):
                     self._complete(mould, at, seq, [move for move in moves if move.mould == mould])
-        return Accepted(seq, True, self.now, at)
+        return Accepted(seq, True, self.now, at, entry.id)
 
     def append_plant(self, entry: Entry, valid_from: int) -> Accepted:
         """Append a revision of the set-up; the caller reads the set-ups again before it appends more."""
@@ -112,15 +119,25 @@ class Writer:
         seq = self._record(entry, valid_from, 0)
         self.pending.write_rows()
         self.connection.execute("INSERT INTO revision VALUES (?, ?)", (seq, valid_from))
-        return Accepted(seq, True, self.now, valid_from)
+        return Accepted(seq, True, self.now, valid_from, entry.id)
 
     def _repeat(self, entry: Entry, seen: Known) -> Accepted:
-        seq, text, recorded, kind, at = seen
-        if text != entry.text or kind != entry.kind:
+        seq, text, recorded, kind, at, _, marks = seen
+        if not entry.says_what(seq, kind, text, marks):
             before, after = {"kind": kind, **stored.content(text, seq)}, {"kind": entry.kind, **json.loads(entry.text)}
             differing = sorted(name for name in {*before, *after} if before.get(name) != after.get(name))
             raise Conflict(sender=entry.sender, record_id=entry.id, fields=differing)
-        return Accepted(seq, False, recorded, at)
+        return Accepted(seq, False, recorded, at, entry.id)
+
+    def _is_taken(self, entry: Entry, seen: Known) -> bool:
+        """Whether what somebody else brought has the id of a machine's record.
+
+        What happened is never refused: a machine asks nobody for another id, so its record is kept under one.
+        """
+        brought = entry.brought
+        if brought is None or not brought.machine or seen.token in brought.own:
+            return False
+        return not entry.says_what(seen.seq, seen.kind, seen.text, seen.marks)
 
     def _record(self, entry: Entry, at: int, revision: int) -> int:
         self.seq += 1
@@ -219,7 +236,11 @@ class Writer:
                 id=of["id"],
             )
         self.pending.write_rows()
-        original, content, _, kind, at = seen
+        original, content, recorded, kind, at, token, _ = seen
+        if entry.brought is not None:
+            blocks = self.pending.blocks_by(original) or self._blocks(original)
+            age_us = self.now - recorded
+            entry.brought.may_withdraw(Withdrawn(kind, of["sender"], of["id"], token, blocks, age_us))
         (revision,) = self.connection.execute("SELECT revision FROM record WHERE seq = ?", (original,)).fetchone()
         if kind == "reversal":
             raise AlreadyReversed(
@@ -260,7 +281,15 @@ class Writer:
         else:
             for mould in booking.filled(kind, values):
                 self._complete(mould, at, seq, [move for move in back if move.mould == mould])
-        return Accepted(seq, True, self.now, withdrawn_at)
+        return Accepted(seq, True, self.now, withdrawn_at, entry.id)
+
+    def _blocks(self, seq: int) -> bool:
+        return (
+            self.connection.execute(
+                "SELECT 1 FROM block WHERE record = ? AND code <> ?", (seq, blocking.RELEASED)
+            ).fetchone()
+            is not None
+        )
 
     def _hand_on(self, of: Mapping[str, str], values: Mapping[str, Any], at: int, seq: int, back: list[Move]) -> None:
         """What a withdrawn ending had taken is taken by the next one, if there is one."""

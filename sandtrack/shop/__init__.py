@@ -11,6 +11,7 @@ from typing import Any, Self
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import WAIT_S, Head, Ledger, backup, stored, system_clock
 from sandtrack.ledger.backup import Restored
+from sandtrack.ledger.brought import Brought
 from sandtrack.ledger.picture import Violation
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
@@ -89,14 +90,19 @@ class Shop:
     # -- recording ----------------------------------------------------------------------------------------------
 
     def log(
-        self, kind: str, content: Mapping[str, Any], *, sender: str, id: str | None = None, sent_at: Moment = None
-    ) -> Receipt:
+        self, kind: str, content: Mapping[str, Any], *, sender: str, id: str | None = None,
+        sent_at: Moment = None, age_s: float | None = None, brought: Brought | None = None,
+    ) -> Receipt:  # fmt: skip
         """Record what happened; a repeat with the same id and content adds nothing.
 
-        `sent_at` is the sender's own clock as it sent. Raises InputErrors, Conflict, NoSuchRecord, AlreadyReversed.
+        `sent_at` is the sender's own clock as it sent, `age_s` the seconds since it happened, of a sender that has no
+        clock; `brought` says who brings it over a network. Raises InputErrors, Conflict, NoSuchRecord, AlreadyReversed.
         """
         sent = None if sent_at is None else moment(sent_at, self.ledger.zone, "sent_at", fields.Instant)
-        entry = self.ledger.entry(kind, content, sender=sender, record_id=id, sent_at=sent)
+        age_us = None if age_s is None else round(age_s * 1e6)
+        entry = self.ledger.entry(
+            kind, content, sender=sender, record_id=id, sent_at=sent, age_us=age_us, brought=brought
+        )
         return receipts.receipt(self.ledger, entry, self.ledger.append(entry))
 
     def undo(self, sender: str, id: str, *, reason: str, by: str) -> Receipt:
@@ -204,6 +210,7 @@ class Shop:
         by: str,
         sender: str = issued.SENDER,
         id: str | None = None,
+        brought: Brought | None = None,
         **asked: Any,
     ) -> issued.Issued:
         """Give out a table of now: numbered, and kept in the book as it is; `asked` as in `table`, without a time.
@@ -219,13 +226,16 @@ class Shop:
             asked={"mixer": mixer, "binder_system": binder_system, **said},
             sender=sender,
             record_id=id,
+            brought=brought,
         )
 
     @question
-    def tables(self, at: Moment = None, known_on: Moment = None, number: int | None = None) -> Answer:
-        """Tables that were given out, the latest first, and which of them may still be used."""
+    def tables(
+        self, at: Moment = None, known_on: Moment = None, number: int | None = None, mixer: str | None = None
+    ) -> Answer:
+        """Tables that were given out, the latest first, and which of them may still be used. Raises UnknownName."""
         with picture(self.ledger, at, known_on) as seen:
-            return issued.tables(seen, number)
+            return issued.tables(seen, number, mixer=mixer)
 
     @question
     def stopped(
@@ -345,11 +355,12 @@ class Shop:
         place: str | None = None,
         mould: str | None = None,
         text: str | None = None,
+        since_id: str | None = None,
         limit: int = 100,
         after: str | None = None,
         known_on: Moment = None,
     ) -> Answer:
-        """Records found again, the latest first."""
+        """Records found again, the latest first; with `since_id`, what of a sender was recorded after that one."""
         zone = self.ledger.zone
         start = None if since is None else moment(since, zone, "since", fields.DayStartInstant)
         end = None if until is None else moment(until, zone, "until", fields.DayEndInstant)
@@ -364,6 +375,7 @@ class Shop:
                 place=place,
                 mould=mould,
                 text=text,
+                since_id=since_id,
                 limit=limit,
                 after=after,
             )

@@ -67,7 +67,7 @@ TABLE: tuple[Row, ...] = (
     Row(("resin_met_acid",), flags=_MET),
     Row(("wrong_material",), flags=("wrong_material",), unless=_MET),
     Row(("blocked_place", "weak_mould"), flags=("blocked_place_drawn",)),
-    Row(("held",), flags=("held", "failed_certificate")),
+    Row(("held",), flags=("held", "hold_withdrawn", "failed_certificate")),
     Row(("held",), flags=("wrong_material", "blocked_place_drawn"), unless=_MET),
     Row(("poured_in_doubt", "runout"), flags=("held_poured", "poured_too_soon")),
     Row(("metal_still_liquid", "hot_moulds"), flags=("knocked_out_too_soon",)),

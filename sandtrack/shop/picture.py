@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import Day, Ledger, Reader, Setups, stored
+from sandtrack.ledger.brought import AT_ARRIVAL
 from sandtrack.plant import Plant
 from sandtrack.records import fields, times
 
@@ -27,6 +28,7 @@ _READ_OFTEN = frozenset(
 )
 _MOST_READ = 10_000
 _READ: WeakKeyDictionary[Ledger, dict[tuple[str, str], Mapping[str, Any]]] = WeakKeyDictionary()
+_TIMED = f"AND (marks IS NULL OR NOT instr(marks, '{AT_ARRIVAL}')) "
 
 
 class Seen(NamedTuple):
@@ -89,18 +91,20 @@ class Picture:
         newest_first: bool = False,
         naming: Collection[str] | None = None,
         lacking: str | None = None,
+        timed: bool = False,
     ) -> Iterator[Seen]:
         """Records of some kinds in force (not withdrawn), with `at` in [since, until], in order of happening.
 
         With `naming`, records whose text holds none of these words are passed over unread; with `lacking`, those that
         have a field whose name begins so. (A quotation mark within a text is written with a backslash before it.)
+        With `timed`, also those whose own time could not be: they are booked as they came.
         """
         order = "at DESC, sender DESC, id DESC" if newest_first else "at, sender, id"
         words = None if naming is None else [json.dumps(word, ensure_ascii=False)[1:-1] for word in naming]
         marks = ", ".join("?" * len(kinds))
         rows = self.reader.connection.execute(
             f"SELECT seq, kind, sender, id, at, recorded, content FROM record WHERE kind IN ({marks}) "
-            "AND at >= ? AND at <= ? AND seq <= ? "
+            f"AND at >= ? AND at <= ? AND seq <= ? {_TIMED * timed}"
             "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = seq AND v.record <= ?) "
             f"ORDER BY {order}",
             (

@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from typing import Any
 
 from sandtrack.ledger import Accepted, Entry, Ledger
+from sandtrack.ledger.brought import AT_ARRIVAL
 from sandtrack.records import ENDINGS, times
 from sandtrack.shop import dangers, handled, levels
 from sandtrack.shop.answer import Caution, Flag, Receipt
 from sandtrack.shop.picture import KG, Picture, picture
+from sandtrack.shop.watch import brought
 
 
 def receipt(ledger: Ledger, entry: Entry, accepted: Accepted) -> Receipt:
@@ -22,7 +24,7 @@ def receipt(ledger: Ledger, entry: Entry, accepted: Accepted) -> Receipt:
         )
         cautions = _cautions(seen, entry, accepted, flags)
     return Receipt(
-        entry.kind, entry.sender, entry.id, accepted.new, times.show(accepted.recorded, ledger.zone), flags, cautions
+        entry.kind, entry.sender, accepted.id, accepted.new, times.show(accepted.recorded, ledger.zone), flags, cautions
     )
 
 
@@ -34,7 +36,8 @@ def _cautions(seen: Picture, entry: Entry, accepted: Accepted, flags: tuple[Flag
 
 
 def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
-    if entry.offset_us is not None:
+    yield from brought.flags(seen, entry, accepted)
+    if entry.offset_us is not None and not entry.marked(AT_ARRIVAL):
         yield Flag(
             "clock_off",
             f"the sender's clock was {-entry.offset_us / 60e6:+.0f} min off; booked "

@@ -103,6 +103,7 @@ FLAGS = {
     "resin_meets_acid": {"resin_met_acid"},
     "wrong_material": {"wrong_material", "held"},
     "blocked_place_drawn": {"blocked_place", "weak_mould", "held"},
+    "hold_withdrawn": {"held"},
     "held": {"held"},
     "failed_certificate": {"held"},
     "held_poured": {"poured_in_doubt", "runout"},

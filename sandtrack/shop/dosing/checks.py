@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
+from sandtrack.ledger.brought import AT_ARRIVAL
 from sandtrack.plant import MOULDS, BinderSystem
 from sandtrack.plant.tables import GRADES
 from sandtrack.records import times
@@ -180,7 +181,7 @@ def gather(picture: Picture, own: System, half_life_days: float, wanted: Judged)
 
 def _of_system(picture: Picture, own: System, since: int) -> Iterator[tuple[Seen, Found, Seen | None]]:
     """Checks of a binder system, oldest first, with the place of their mix, which is read where the check needs it."""
-    for seen in picture.records("strip_check", since=since):
+    for seen in picture.records("strip_check", since=since, timed=True):
         if seen.values.get("binder_system", own.key) != own.key:
             continue
         found = _find_mix(picture, seen)
@@ -252,6 +253,7 @@ def _find_mix(picture: Picture, check: Seen) -> Found:
         f"SELECT r.seq, r.at FROM {source} WHERE {which} AND r.seq <= ? "
         "AND (? IS NULL OR json_extract(r.content, '$.binder_system') = ?) "
         "AND (? IS NULL OR json_extract(r.content, '$.mixer') = ?) "
+        f"AND (r.marks IS NULL OR NOT instr(r.marks, '{AT_ARRIVAL}')) "
         "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = r.seq AND v.record <= ?) "
         "ORDER BY r.at DESC, r.sender DESC, r.id DESC LIMIT 1",
         (name, check.at - _MIX_BEFORE_DAYS * _DAY, check.at, last, system, system, mixer, mixer, last),

@@ -57,7 +57,7 @@ def by_air(
     until = min(picture.at, filled_at + round(high_min * _MINUTE))
     read = [
         ((seen.at - filled_at) / _MINUTE, seen.values["value_c"])
-        for seen in picture.records("temperature", since=filled_at, until=until, naming=("air",))
+        for seen in picture.records("temperature", since=filled_at, until=until, naming=("air",), timed=True)
         if seen.values["what"] == "air"
     ]
     if all(value >= sand_temp_c for _, value in read):

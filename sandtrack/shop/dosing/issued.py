@@ -9,11 +9,12 @@ from typing import Any
 
 from sandtrack.errors import Conflict
 from sandtrack.ledger import Ledger, stored
+from sandtrack.ledger.brought import Brought
 from sandtrack.records import times
 from sandtrack.shop import dangers, receipts
 from sandtrack.shop.answer import Answer, Basis, Flag, Receipt
 from sandtrack.shop.cautions import CAUTIONS, Caution
-from sandtrack.shop.dosing.table import content_of
+from sandtrack.shop.dosing.table import ANSWER_OLD_S, content_of
 from sandtrack.shop.picture import Picture, Seen, picture
 
 KIND, SENDER = "table_issued", "tables"
@@ -42,6 +43,7 @@ def issue(
     asked: Mapping[str, Any],
     sender: str = SENDER,
     record_id: str | None = None,
+    brought: Brought | None = None,
 ) -> Issued:
     """Ask for a table of now and keep it under the next number, with what was `asked`.
 
@@ -49,10 +51,10 @@ def issue(
     question under that id raises Conflict.
     """
     try:
-        return _issue(ledger, ask, by, asked, sender, record_id)
+        return _issue(ledger, ask, by, asked, sender, record_id, brought)
     except Conflict:
         # Sent twice at once: by now the other one is kept. A true conflict is one again.
-        return _issue(ledger, ask, by, asked, sender, record_id)
+        return _issue(ledger, ask, by, asked, sender, record_id, brought)
 
 
 def _issue(
@@ -62,6 +64,7 @@ def _issue(
     asked: Mapping[str, Any],
     sender: str,
     record_id: str | None,
+    brought: Brought | None,
 ) -> Issued:
     before = None if record_id is None else _given_before(ledger, asked, sender, record_id)
     if before is not None:
@@ -79,7 +82,7 @@ def _issue(
             number += 1
         content = content_of(made, number, by, asked)
         # Checked under the lock, unlike what is sent in: the number is known only here.
-        entry = ledger.entry(KIND, content, sender=sender, record_id=record_id or f"table-{number}")
+        entry = ledger.entry(KIND, content, sender=sender, record_id=record_id or f"table-{number}", brought=brought)
         accepted = writer.append(entry)
     return Issued(number, receipts.receipt(ledger, entry, accepted), made)
 
@@ -105,14 +108,19 @@ def _given_before(ledger: Ledger, asked: Mapping[str, Any], sender: str, record_
     return Issued(int(content["number"]), receipt, replace(kept, question="table", values=values))
 
 
-def tables(picture: Picture, number: int | None = None) -> Answer:
+def tables(picture: Picture, number: int | None = None, *, mixer: str | None = None) -> Answer:
     """Tables given out up to an instant and not withdrawn, the latest first; with a number that one, or a "no".
 
-    Values: `tables`, each with `number`, `id`, `sender`, `by`, `made_at`, `expires_at`, `state` (valid, expired,
+    With a mixer, its own alone. Raises UnknownName.
+
+    Values: `tables`, each with `number`, `id`, `sender`, `by`, `made_at`, `expires_at`, `expires_in_s` (whole seconds
+    that it holds for at least, also where the answer is a minute old; 0 if it does not), `state` (valid, expired,
     superseded), `superseded_by` (number of the later table for the same, or None), `set_up_changed`, `asked`, what it
     aims at, `rows` as in a table, the lines `basis` and `look_at` as they were printed, and `cautions` as then worded
     (each `code`, `signal`, `text`, `short`).
     """
+    if mixer is not None:
+        picture.setups.require("mixers", mixer)
     later: dict[tuple[Any, ...], int] = {}
     told, flags = [], []
     # Several may be of one minute: their numbers tell which came later.
@@ -120,7 +128,7 @@ def tables(picture: Picture, number: int | None = None) -> Answer:
         same = tuple(seen.values.get(name) for name in _SAME)
         one = _told(picture, seen, later.get(same))
         later[same] = one["number"]
-        if number not in (None, one["number"]):
+        if number not in (None, one["number"]) or mixer not in (None, one["mixer"]):
             continue
         told.append(one)
         if one["state"] == "valid" and one["set_up_changed"]:
@@ -162,6 +170,7 @@ def _families(picture: Picture, given_out: list[dict[str, Any]]) -> set[str]:
 def _told(picture: Picture, seen: Seen, superseded_by: int | None) -> dict[str, Any]:
     values = dict(seen.values)
     expired = values["expires_at"] <= picture.at
+    seconds_left = (values["expires_at"] - picture.at) // 1_000_000
     state = "superseded" if superseded_by is not None else "expired" if expired else "valid"
     plain = {name: value for name, value in values.items() if name not in ("at", "rows", "note", "caution_codes")}
     return {
@@ -171,6 +180,7 @@ def _told(picture: Picture, seen: Seen, superseded_by: int | None) -> dict[str, 
         "sender": seen.sender,
         "made_at": times.show(seen.at, picture.zone),
         "expires_at": times.show(values["expires_at"], picture.zone),
+        "expires_in_s": max(0, seconds_left - ANSWER_OLD_S) if state == "valid" else 0,
         "state": state,
         "superseded_by": superseded_by,
         "set_up_changed": picture.setups.on(seen.at).revision != picture.day.revision,

@@ -275,7 +275,7 @@ def _work(picture: Picture, law: Law) -> tuple[list[float], list[float]]:
     """Sand temperatures and settings of the last two weeks' mixes; without any, those of the reference."""
     temps, levers = [], []
     since = picture.at - WORK_DAYS * _DAY
-    for mix in picture.records("mix", since=since, newest_first=True, naming=(law.system.key,)):
+    for mix in picture.records("mix", since=since, newest_first=True, naming=(law.system.key,), timed=True):
         if mix.values["binder_system"] != law.system.key or "sand_temp_c" not in mix.values:
             continue
         lever = lever_of_mix(picture, law.system, mix)

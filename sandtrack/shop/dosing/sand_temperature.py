@@ -48,7 +48,7 @@ def readings(picture: Picture, mixer: str, until: int, hours: float) -> Iterator
     A reading that names no mixer counts for each.
     """
     since = until - round(hours * _HOUR)
-    for seen in picture.records("temperature", "mix", since=since, until=until, newest_first=True):
+    for seen in picture.records("temperature", "mix", since=since, until=until, newest_first=True, timed=True):
         values, name = seen.values, f"{seen.kind} {seen.id}"
         if seen.kind == "mix" and values["mixer"] == mixer and "sand_temp_c" in values:
             yield Reading(seen.at, values["sand_temp_c"], name)
@@ -95,7 +95,7 @@ def _estimated(picture: Picture, machine: Mixer, system: System) -> SandTemperat
     parts = sands.by_place(picture, machine, system)
     seen: dict[str, Reading] = {}
     since = picture.at - round(OLDEST_H * _HOUR)
-    for record in picture.records("temperature", since=since, newest_first=True, naming=set(parts)):
+    for record in picture.records("temperature", since=since, newest_first=True, naming=set(parts), timed=True):
         place, value = record.values.get("place", ""), record.values["value_c"]
         if record.values["what"] == "place" and place in parts and LOWEST_C <= value <= HIGHEST_C:
             seen.setdefault(place, Reading(record.at, value, f"{record.kind} {record.id}"))

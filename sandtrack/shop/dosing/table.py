@@ -16,6 +16,8 @@ from sandtrack.shop.dosing.setting import limit, setting
 from sandtrack.shop.picture import Picture
 
 MOST_ROWS = 61
+ANSWER_OLD_S = 60
+"""An answer may be this old when it is read: the service keeps it for its minute."""
 _HOUR = 3_600_000_000
 _KEPT = (
     "mixer",
@@ -49,13 +51,13 @@ def table(
     """What to set at each sand temperature from `lowest_c` to `highest_c`, computed by the setting's own function.
 
     Values: `mixer`, `binder_system`, `pattern`, `purpose` and `box_sand_kg` where asked with them, `lowest_c`,
-    `highest_c`, `step_c`, `made_at`, `expires_at` (`table_valid_h` of the limits after it), `ask_again_moved_c`,
-    `wanted_strip_min`, `wanted_chance`, `catalyst_base`, `say`, and `rows`: `sand_temp_c`, `serves`, `look_at` (codes
-    of flags that are not every row's); where a setting serves `resin_pct`, `catalyst_pct`, `fast_share` (grades only),
-    `chance_to_strip`, `strip_low_min`, `strip_mid_min`, `strip_high_min`, `work_low_min`, `work_mid_min`,
-    `work_high_min`, `fill_within_min`, `flows_kg_min` and `flows_ml_min` by stream, `pump_settings` ({liquid: on its
-    pump's own scale}, where a calibration is in force), `pumps_beyond` (liquids whose pump is set beyond what was
-    caught); where none does `because` and `instead`, the first way out.
+    `highest_c`, `step_c`, `made_at`, `expires_at` (`table_valid_h` of the limits after it), `expires_in_s`,
+    `ask_again_moved_c`, `wanted_strip_min`, `wanted_chance`, `catalyst_base`, `say`, and `rows`: `sand_temp_c`,
+    `serves`, `look_at` (codes of flags that are not every row's); where a setting serves `resin_pct`, `catalyst_pct`,
+    `fast_share` (grades only), `chance_to_strip`, `strip_low_min`, `strip_mid_min`, `strip_high_min`, `work_low_min`,
+    `work_mid_min`, `work_high_min`, `fill_within_min`, `flows_kg_min` and `flows_ml_min` by stream, `pump_settings`
+    ({liquid: on its pump's own scale}, where a calibration is in force), `pumps_beyond` (liquids whose pump is set
+    beyond what was caught); where none does `because` and `instead`, the first way out.
     A "no" where no row serves. Raises UnknownName, InputErrors.
     """
     temps, low, high, step = _temperatures(lowest_c, highest_c, step_c)
@@ -88,6 +90,7 @@ def table(
         "step_c": step,
         "made_at": picture.as_of,
         "expires_at": times.show(picture.at + valid_us, picture.zone),
+        "expires_in_s": max(0, valid_us // 1_000_000 - ANSWER_OLD_S),
         "ask_again_moved_c": limits.sand_moved_c,
     }
     if box_sand_kg is not None:

@@ -8,6 +8,7 @@ from sandtrack.shop import dangers
 from sandtrack.shop.answer import Answer, Basis, Flag
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.watch import book as attention_book
+from sandtrack.shop.watch import brought as attention_brought
 from sandtrack.shop.watch import dose as attention_dose
 from sandtrack.shop.watch import floor as attention_floor
 from sandtrack.shop.watch import sand as attention_sand
@@ -20,17 +21,19 @@ CHECKS: tuple[Check, ...] = (
     *attention_dose.CHECKS,
     *attention_sand.CHECKS,
     *attention_floor.CHECKS,
+    *attention_brought.CHECKS,
 )
 
 URGENCY = (
     # what may be dangerous, or spoils castings at once
     "wrong_material", "failed_certificate", "two_families", "family_crossing", "over_safe_fill",
-    "dose_off", "calibration_drift", "test_outside_limits",
+    "hold_withdrawn", "dose_off", "calibration_drift", "test_outside_limits",
     # what stops work soon
     "below_zero", "order_now", "low_cover", "held", "lot_past_use_by",
     # what the book says that cannot be
+    "id_taken", "count_withdrawn",
     "number_used_again", "ended_empty", "standing_too_long", "double_entry", "unexplained", "level_gap",
-    "level_outside", "late", "two_counts", "clock_back", "clock_off", "in_the_future",
+    "level_outside", "late", "two_counts", "clock_back", "at_arrival", "clock_off", "in_the_future",
     # what keeps it from being right
     "share_drift", "test_not_used", "calibration_overdue", "count_missing", "never_counted",
 )  # fmt: skip

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any, NamedTuple
 
+from sandtrack.ledger.brought import AT_ARRIVAL
 from sandtrack.records import KINDS, Measured
 from sandtrack.shop import cover, stock
 from sandtrack.shop.answer import Flag
@@ -64,7 +65,7 @@ def _counts(recent: Recent, since: int) -> list[_Count]:
 def late(recent: Recent) -> Iterator[Flag]:
     """Records of the window's making that are older than a count which was recorded before them."""
     picture, reader = recent.picture, recent.picture.reader
-    first = _first_recorded(recent)
+    first = recent.first_recorded
     rows = reader.connection.execute(
         "SELECT seq, kind, sender, at, recorded FROM record WHERE seq >= ? AND seq <= ? AND at <= ? "
         "AND recorded - at > ? AND kind NOT IN ('plant', 'reversal') "
@@ -111,17 +112,6 @@ def _span(days: list[str]) -> str:
     return days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
 
 
-def _first_recorded(recent: Recent) -> int:
-    """First record that was recorded in the window; records are numbered in the order of their recording."""
-    connection = recent.picture.reader.connection
-    low, high = 1, connection.execute("SELECT max(seq) FROM record").fetchone()[0] + 1
-    while low < high:
-        middle = (low + high) // 2
-        (recorded,) = connection.execute("SELECT recorded FROM record WHERE seq = ?", (middle,)).fetchone()
-        low, high = (middle + 1, high) if recorded < recent.since else (low, middle)
-    return low
-
-
 def two_counts(recent: Recent) -> Iterator[Flag]:
     """Two counts of one place at one instant: the book goes by the last in order of sender and id."""
     picture, reader = recent.picture, recent.picture.reader
@@ -163,6 +153,7 @@ def clock_off(recent: Recent) -> Iterator[Flag]:
     marks = ", ".join("?" * len(KINDS))
     rows = reader.connection.execute(
         "SELECT sender, count(own_at), max(at), offset_us FROM record WHERE offset_us IS NOT NULL "  # of the latest
+        f"AND (marks IS NULL OR NOT instr(marks, '{AT_ARRIVAL}')) "
         f"AND kind IN ({marks}) AND at >= ? AND at <= ? AND seq <= ? GROUP BY sender",
         (*KINDS, recent.since, picture.at, reader.last),
     )

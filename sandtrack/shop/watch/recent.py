@@ -58,6 +58,17 @@ class Recent:
         return times.day_start(first, self.picture.zone)
 
     @cached_property
+    def first_recorded(self) -> int:
+        """First record that was recorded in the window; records are numbered in the order of their recording."""
+        connection = self.picture.reader.connection
+        low, high = 1, connection.execute("SELECT max(seq) FROM record").fetchone()[0] + 1
+        while low < high:
+            middle = (low + high) // 2
+            (recorded,) = connection.execute("SELECT recorded FROM record WHERE seq = ?", (middle,)).fetchone()
+            low, high = (middle + 1, high) if recorded < self.since else (low, middle)
+        return low
+
+    @cached_property
     def mixes(self) -> list[Seen]:
         """Mixes of the window and of the days before it that the usual is learned from."""
         return list(self.picture.records("mix", since=self.since - LEARN_DAYS * DAY_US))
