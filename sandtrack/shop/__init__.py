@@ -345,21 +345,10 @@ class Shop:
 
     @question
     def records(
-        self,
-        *,
-        kind: str | None = None,
-        sender: str | None = None,
-        id: str | None = None,
-        since: Moment = None,
-        until: Moment = None,
-        place: str | None = None,
-        mould: str | None = None,
-        text: str | None = None,
-        since_id: str | None = None,
-        limit: int = 100,
-        after: str | None = None,
-        known_on: Moment = None,
-    ) -> Answer:
+        self, *, kind: str | None = None, sender: str | None = None, id: str | None = None, since: Moment = None,
+        until: Moment = None, place: str | None = None, mould: str | None = None, text: str | None = None,
+        since_id: str | None = None, limit: int = 100, after: str | None = None, known_on: Moment = None,
+    ) -> Answer:  # fmt: skip
         """Records found again, the latest first; with `since_id`, what of a sender was recorded after that one."""
         zone = self.ledger.zone
         start = None if since is None else moment(since, zone, "since", fields.DayStartInstant)
