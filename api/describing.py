@@ -10,7 +10,8 @@ from collections.abc import Callable, Mapping
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from sandtrack.plant import checks
-from sandtrack.plant.tables import SINGLE, TABLES, Named, Nested, OfPurpose, schema_of, schema_of_purpose
+from sandtrack.plant.table_fields import Named
+from sandtrack.plant.tables import SINGLE, TABLES, Nested, OfPurpose, schema_of, schema_of_purpose
 from sandtrack.records import composite as c
 from sandtrack.records import fields as f
 from sandtrack.records.schema import Declared

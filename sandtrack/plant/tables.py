@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-import re
 from collections.abc import Mapping
 from copy import copy
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from sandtrack.plant.table_fields import AmountSpan, Bounds, Named, Span, TimeOfDay
 from sandtrack.records import composite as c
 from sandtrack.records import fields as f
 from sandtrack.records.events import PURPOSES
@@ -59,81 +59,6 @@ def told(what: f.Field, default: Any = None) -> Any:
     if default is dict:
         return field(default_factory=dict, metadata={"field": what})
     return field(default=default, metadata={"field": what})
-
-
-class Span(f.Field):
-    """Two numbers, low and high."""
-
-    accepted = "two numbers [low, high]"
-    json_type = "array"
-
-    def parse(self, raw: Any) -> tuple[float, float]:
-        if isinstance(raw, str) or not isinstance(raw, list | tuple) or len(raw) != 2:
-            raise self.error(raw, "is not a pair of numbers")
-        number = f.Number()
-        number.name = self.label
-        low, high = number.parse(raw[0]), number.parse(raw[1])
-        if low > high:
-            raise self.error(raw, "has its low end above its high end")
-        return (low, high)
-
-
-class AmountSpan(Span):
-    """Lowest and highest of an amount."""
-
-    def parse(self, raw: Any) -> tuple[float, float]:
-        low, high = super().parse(raw)
-        if low < 0 or high == 0:
-            reason = "holds less than nothing" if low < 0 else "is nothing"
-            raise self.error(raw, reason, "0 or more, not both 0")
-        return (low, high)
-
-
-class TimeOfDay(f.Field):
-    """A time by the shop's clock, on any day."""
-
-    accepted = 'a time as "07:00"'
-
-    def parse(self, raw: Any) -> str:
-        if not isinstance(raw, str) or not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", raw):
-            raise self.error(raw, "is not a time of day in quotes")
-        return raw
-
-
-class Named(f.Field):
-    """A mapping of keys to values of one field."""
-
-    json_type = "object"
-
-    def __init__(self, item: f.Field, doc: str = "", **kwargs: Any) -> None:
-        super().__init__(doc, **kwargs)
-        self.item = item
-
-    def parse(self, raw: Any) -> dict[str, Any]:
-        if not isinstance(raw, Mapping):
-            raise self.error(raw, "is not a table", "a table of names with values")
-        values = {}
-        for name, value in raw.items():
-            self.item.name = f"{self.label}.{name}"
-            values[str(name)] = self.item.parse(value)
-        return values
-
-
-class Bounds(f.Field):
-    """Limits of one named value: { min = …, max = … }."""
-
-    accepted = "{ min = …, max = … }, one or both"
-    json_type = "object"
-
-    def parse(self, raw: Any) -> tuple[float | None, float | None]:
-        if not isinstance(raw, Mapping) or not raw or set(raw) - {"min", "max"}:
-            raise self.error(raw, "is not a pair of limits")
-        number = f.Number()
-        number.name = self.label
-        low, high = (number.parse(raw[side]) if side in raw else None for side in ("min", "max"))
-        if low is not None and high is not None and low > high:
-            raise self.error(raw, "has its min above its max")
-        return (low, high)
 
 
 class Nested(f.Field):
@@ -342,6 +267,14 @@ class Person:
 
 
 @dataclass(frozen=True)
+class ExposureTable:
+    unit: str = told(f.Choice("unit of the limits", words=("mg/m3", "ug/m3", "ppm"), required=True))
+    shift: float | None = told(f.Number("mean over eight hours", above=0))
+    short: float | None = told(f.Number("mean over a quarter of an hour", above=0))
+    ceiling: float | None = told(f.Number("never to be passed", above=0))
+
+
+@dataclass(frozen=True)
 class Limits:
     """When something is raised; every one is a default that the shop may change."""
 
@@ -357,6 +290,13 @@ class Limits:
     level_gap_pct: float = told(f.Percent("gap between a level and the book that is raised"), 10.0)
     sand_moved_c: float = told(f.Number("change of the sand's temperature that asks for a new setting", above=0), 3.0)
     table_valid_h: float = told(f.Hours("how long a table of settings may be used", least=0.1, most=87_600), 24.0)
+    delivery_least_share: float = told(f.Share("a delivery below this share of the usual one is raised"), 0.1)
+    mix_off_share: float = told(f.Share("a mix this far outside its window, as a share of its end, is raised"), 0.25)
+    pour_least_min: float = told(f.Minutes("a mould poured sooner after its last sand is raised"), 60.0)
+    knock_out_least_min: float = told(f.Minutes("a mould knocked out sooner after pouring is raised"), 60.0)
+    exposure: Mapping[str, ExposureTable] = told(
+        Named(Nested(ExposureTable), "the shop's own limits of exposure, by agent; they go before the usual ones"), dict
+    )
 
 
 TABLES: Mapping[str, type[Any]] = {

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from sandtrack.ledger import Day
 from sandtrack.records import times
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.picture import KG, Picture, Seen
@@ -15,6 +16,8 @@ from sandtrack.trade.silo import DENSITY_SPREAD_SHARE, Silo
 LOOK_BACK_DAYS = 35.0
 LIQUID_SPREAD_SHARE = 0.02
 """Half-width of a liquid's density round the set-up's, by temperature and lot. practice"""
+LIQUIDS = ("resin", "catalyst", "hardener")
+"""Kinds of material that a binder is made of and that react."""
 _DAY_US = 86_400_000_000
 
 
@@ -138,6 +141,12 @@ def _mass(picture: Picture, seen: Seen) -> tuple[float | None, float | None, _Sp
         return level, None, None, "the set-up has no density of what it holds"
     spread = DENSITY_SPREAD_SHARE if sand else LIQUID_SPREAD_SHARE
     return level, silo.top_m, silo.mass_range_kg(level, bulk_density_kg_m3=density, density_spread_share=spread), ""
+
+
+def is_tank(day: Day, place: str) -> bool:
+    """Whether a place holds a liquid: a tank, or what is set up for resin, catalyst or hardener."""
+    entry = day.find("places", place)
+    return bool(entry.kind == "tank" or (entry.material and day.find("materials", entry.material).kind in LIQUIDS))
 
 
 def shape_of(shape: Any) -> Silo:

@@ -12,6 +12,7 @@ from sandtrack.shop import dangers, handled, levels
 from sandtrack.shop.answer import Caution, Flag, Receipt
 from sandtrack.shop.picture import KG, Picture, picture
 from sandtrack.shop.watch import brought
+from sandtrack.shop.watch.dangerous.judging import arrived
 
 
 def receipt(ledger: Ledger, entry: Entry, accepted: Accepted) -> Receipt:
@@ -36,6 +37,8 @@ def _cautions(seen: Picture, entry: Entry, accepted: Accepted, flags: tuple[Flag
 
 
 def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
+    if entry.kind != "plant":
+        yield from (danger.flag for danger in arrived(seen, [accepted.seq], accepted.seq - 1))
     yield from brought.flags(seen, entry, accepted)
     if entry.offset_us is not None and not entry.marked(AT_ARRIVAL):
         yield Flag(
@@ -57,8 +60,6 @@ def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
             "clock",
         )
     yield from _late(seen, accepted)
-    if entry.kind == "delivery":
-        yield from _delivered(seen, entry.values, accepted)
     if entry.kind == "level":
         read = [levels.against_book(seen, one) for one in seen.numbered([accepted.seq])]
         yield from levels.level_flags(seen, read)
@@ -82,32 +83,6 @@ def _late(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
                 "late",
                 f"stock of {seen.name('places', place)} today is unchanged: counted on "
                 f"{times.minute(anchor.at, seen.zone)}",
-                place,
-            )
-
-
-def _delivered(seen: Picture, values: Any, accepted: Accepted) -> Iterator[Flag]:
-    place = values["place"]
-    day = seen.setups.on(accepted.at)
-    entry, own = day.find("places", place), day.material_at(place)
-    material = values.get("material") or own
-    if own and material != own:
-        yield Flag(
-            "wrong_material",
-            f"{seen.name('places', place)} is set up for {seen.name('materials', own)}: "
-            "it is blocked until someone releases it",
-            place,
-        )
-    if entry.safe_fill_kg is not None and own:
-        stock = (
-            sum(seen.reader.stock_mg(place, held, seen.at) for where, held in seen.reader.holdings() if where == place)
-            / KG
-        )
-        if stock > entry.safe_fill_kg:
-            yield Flag(
-                "over_safe_fill",
-                f"{seen.name('places', place)} now holds {stock:,.0f} kg in the book, above "
-                f"its safe fill of {entry.safe_fill_kg:,.0f} kg",
                 place,
             )
 

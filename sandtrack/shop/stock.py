@@ -48,16 +48,7 @@ def stock(picture: Picture) -> Answer:
         for place, entry in picture.plant.places.items()
         if entry.safe_fill_kg is not None
     }
-    flags += [
-        Flag(
-            "over_safe_fill",
-            f"{picture.name('places', place)} holds {-left:,.0f} kg more than its safe fill "
-            "of the set-up: check the level, and the book",
-            place,
-        )
-        for place, left in room.items()
-        if left < 0
-    ]
+    flags += [_too_full(picture, place, left) for place, left in room.items() if left < 0]
     read = levels.level_masses(picture)
     flags += levels.level_flags(picture, read)
     flags += [block.flag for block in blocks.blocked(picture)]
@@ -82,6 +73,16 @@ def stock(picture: Picture) -> Answer:
         cautions=dangers.cautions("stock", flags=[flag.code for flag in flags]),
         head=picture.head,
     )
+
+
+def _too_full(picture: Picture, place: str, left: float) -> Flag:
+    """More in the book than a place may hold; a tank spills, a silo bursts its filter."""
+    name = picture.name("places", place)
+    if levels.is_tank(picture.day, place):
+        text = f"{name} holds {-left:,.0f} kg more than its mark: stop filling, look for a spill, check the book"
+        return Flag("tank_over_mark", text, place)
+    text = f"{name} holds {-left:,.0f} kg more than its safe fill of the set-up: check the level, and the book"
+    return Flag("over_safe_fill", text, place)
 
 
 def _time(picture: Picture, at: int) -> str:

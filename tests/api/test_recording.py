@@ -115,7 +115,8 @@ def test_a_clock_that_is_off_is_seen(service: Running):
     sent = record("temperature", "l-1", at="2025-06-15T16:00:00+02:00", sent_at="2025-06-15T16:06:40+02:00")
     answer = service.operator.send("temperature", sent)
     assert answer.status_code == 201
-    assert [flag["code"] for flag in answer.json["flags"]] == ["clock_off"]
+    raised = [flag for flag in answer.json["flags"] if flag["code"] != "person_unknown"]  # the first of its sender
+    assert [flag["code"] for flag in raised] == ["clock_off"]
     assert told(service)["operator", "l-1"]["at"].startswith("2025-06-15T17:00")
 
 
@@ -124,8 +125,9 @@ def test_a_clock_that_has_stopped_spoils_no_time(service: Running):
     sent = record("temperature", "l-1", at="2025-06-15T16:00:00+02:00", sent_at="1970-01-01T00:07:00Z")
     answer = service.operator.send("temperature", sent)
     assert answer.status_code == 201
-    assert [flag["code"] for flag in answer.json["flags"]] == ["clock_off"]
-    assert answer.json["flags"][0]["text"].endswith("min off; booked as told, at 2025-06-15T16:00+02:00")
+    raised = [flag for flag in answer.json["flags"] if flag["code"] != "person_unknown"]  # the first of its sender
+    assert [flag["code"] for flag in raised] == ["clock_off"]
+    assert raised[0]["text"].endswith("min off; booked as told, at 2025-06-15T16:00+02:00")
     assert [flag["code"] for flag in service.operator.get("/v1/attention").json["flags"]].count("clock_off") == 1
 
 

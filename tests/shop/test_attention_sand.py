@@ -189,10 +189,9 @@ def test_sand_of_another_family(foundry: Foundry) -> None:
     end = (
         "within 35 days: residue of another binder family upsets the cure; test a piece, and find out how it got there"
     )
-    assert texts(foundry, "family_crossing") == [
-        f"80.0 kg of Reclaimed ester sand went into Heap {end}",
-        f"70.0 kg of Reclaimed sand went into mixes of Ester on Ester mixer {end}",
-    ]
+    assert texts(foundry, "family_crossing") == [f"80.0 kg of Reclaimed ester sand went into Heap {end}"]
+    drawn = f"70.0 kg of Reclaimed sand went into mixes of Ester on Ester mixer {end}"
+    assert texts(foundry, "sand_of_other_family") == [drawn]
 
 
 def test_a_test_outside_its_limit(foundry: Foundry) -> None:

@@ -12,14 +12,18 @@ from sandtrack.errors import FieldError, InputErrors, LoadRefused, SandtrackErro
 from sandtrack.ledger import Entry, Head, Ledger, system_clock
 from sandtrack.plant import read_toml
 from sandtrack.records import canonical, fields, flat
+from sandtrack.shop.answer import Flag
 from sandtrack.shop.loading.rejects import Rejects
 from sandtrack.shop.loading.sources import FileFault, Found, Problem, Row, Source, find
 from sandtrack.shop.loading.vetting import Place, Spool, Vetting, Waiting, made_id
+from sandtrack.shop.picture import picture
+from sandtrack.shop.watch.dangerous.judging import arrived_since
 
 __all__ = ["FileResult", "LoadResult", "Problem", "load", "open_folder"]
 
 PROBLEMS_KEPT = 1_000
 PROBLEMS_SHOWN = 20
+DANGERS_SHOWN = 5
 SET_UP_SENDER = "set-up"
 
 Progress = Callable[[int, int], object]
@@ -51,6 +55,16 @@ class LoadResult:
     head: Head | None = None
     skipped: list[str] = field(default_factory=list)
     rejects: list[Path] = field(default_factory=list)
+    dangers: list[Flag] = field(default_factory=list)
+    """Dangers that the new records make or complete: the first of each code, at most DANGERS_SHOWN of one."""
+    danger_counts: dict[str, int] = field(default_factory=dict)
+    """How many there are, by code."""
+
+    def warn(self, danger: Flag) -> None:
+        """Count a danger; keep it unless there are too many of its code."""
+        count = self.danger_counts[danger.code] = self.danger_counts.get(danger.code, 0) + 1
+        if count <= DANGERS_SHOWN:
+            self.dangers.append(danger)
 
     def total(self, what: str) -> int:
         """Sum of lines, new, known or refused over all files."""
@@ -111,6 +125,7 @@ def load(
                 result.rejects = bad.close() if bad else []
                 raise _refusal(result)
             loading.write()
+            loading.look_for_dangers()
             result.rejects = bad.close() if bad else []
         finally:
             if bad:
@@ -189,6 +204,7 @@ class _Loading:
         self.progress = progress
         self.size = sum(source.size for source in found.sources)
         self.done = 0
+        self.before = ledger.head().records
         self.result = LoadResult(skipped=found.skipped)
         self.id = fields.Name()
         self.id.name = "id"
@@ -341,6 +357,14 @@ class _Loading:
             for position, error in refused:
                 self._late(portion[position], error)
             self._tell(self.size + self.size * number // portions)
+
+    def look_for_dangers(self) -> None:
+        """What the new records make or complete, in the whole book: their order in the files is of no account."""
+        if not self.result.new:
+            return
+        with picture(self.ledger) as seen:
+            for danger in arrived_since(seen, self.before):
+                self.result.warn(danger.flag)
 
     def _late(self, waiting: Waiting, error: SandtrackError) -> None:
         """A line that was good when it was checked and is refused now."""

@@ -12,11 +12,13 @@ from sandtrack.shop.watch import brought as attention_brought
 from sandtrack.shop.watch import dose as attention_dose
 from sandtrack.shop.watch import floor as attention_floor
 from sandtrack.shop.watch import sand as attention_sand
+from sandtrack.shop.watch.dangerous import listing as attention_danger
 from sandtrack.shop.watch.recent import LOOK_BACK_DAYS, Recent
 
 Check = Callable[[Recent], Iterator[Flag]]
 
 CHECKS: tuple[Check, ...] = (
+    *attention_danger.CHECKS,
     *attention_book.CHECKS,
     *attention_dose.CHECKS,
     *attention_sand.CHECKS,
@@ -26,13 +28,17 @@ CHECKS: tuple[Check, ...] = (
 
 URGENCY = (
     # what may be dangerous, or spoils castings at once
-    "wrong_material", "failed_certificate", "two_families", "family_crossing", "over_safe_fill",
+    "resin_meets_acid", "wrong_material", "tank_over_mark", "over_safe_fill", "exposure_over_limit", "held_poured",
+    "poured_unchecked", "poured_too_soon", "knocked_out_too_soon", "mix_without_catalyst", "streams_swapped",
+    "liquid_of_other_family", "mix_far_off_ratio", "blocked_place_drawn", "sand_of_other_family", "two_families",
+    "poured_twice", "failed_certificate", "family_crossing", "exposure_not_judged",
     "hold_withdrawn", "dose_off", "calibration_drift", "test_outside_limits",
     # what stops work soon
     "below_zero", "order_now", "low_cover", "held", "lot_past_use_by",
     # what the book says that cannot be
     "id_taken", "count_withdrawn",
-    "number_used_again", "ended_empty", "standing_too_long", "double_entry", "unexplained", "level_gap",
+    "mass_implausible", "poured_empty", "check_before_mix", "check_of_empty_mould", "number_used_again", "ended_empty",
+    "standing_too_long", "double_entry", "unexplained", "level_gap",
     "level_outside", "late", "two_counts", "clock_back", "at_arrival", "clock_off", "in_the_future",
     # what keeps it from being right
     "share_drift", "test_not_used", "calibration_overdue", "count_missing", "never_counted",

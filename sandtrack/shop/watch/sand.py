@@ -28,7 +28,7 @@ def crossings(recent: Recent) -> Iterator[Flag]:
             into[key] = into.get(key, 0) + flow.mass_mg
     for (place, material), mass in sorted(into.items()):
         if mass >= CROSSING_LEAST_KG * KG:
-            yield _crossing(recent, kg(mass / KG), material, picture.name("places", place), place)
+            yield _crossing(recent, "family_crossing", kg(mass / KG), material, picture.name("places", place), place)
     mixed: dict[tuple[str, str, str], int] = {}
     for dose in recent.doses:
         if dose.seen.at < recent.since:
@@ -42,12 +42,12 @@ def crossings(recent: Recent) -> Iterator[Flag]:
     for (mixer, system, material), mass in sorted(mixed.items()):
         if mass:
             where = f"mixes of {picture.name('binder_systems', system)} on {picture.name('mixers', mixer)}"
-            yield _crossing(recent, kg(mass / KG), material, where, mixer)
+            yield _crossing(recent, "sand_of_other_family", kg(mass / KG), material, where, mixer)
 
 
-def _crossing(recent: Recent, mass: str, material: str, where: str, subject: str) -> Flag:
+def _crossing(recent: Recent, code: str, mass: str, material: str, where: str, subject: str) -> Flag:
     return Flag(
-        "family_crossing",
+        code,
         f"{mass} of {recent.picture.name('materials', material)} went into {where} within {LOOK_BACK_DAYS} days: "
         "residue of another binder family upsets the cure; test a piece, and find out how it got there",
         subject,

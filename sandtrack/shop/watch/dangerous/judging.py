@@ -1,0 +1,162 @@
+"""Which records are judged by what: of one that arrived with all that it may complete, or of a whole window."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+
+from sandtrack.ledger.around import in_force, number_of, recorded_since
+from sandtrack.shop.picture import Picture, Seen
+from sandtrack.shop.watch.dangerous.castings import checked, knocked_out, poured, put_into_mould
+from sandtrack.shop.watch.dangerous.danger import Danger
+from sandtrack.shop.watch.dangerous.evidence import DAY_US, REACH_US, Evidence
+from sandtrack.shop.watch.dangerous.mixes import bad_mix, two_families
+from sandtrack.shop.watch.dangerous.moves import INTO, OUT_OF, into
+from sandtrack.shop.watch.dangerous.people import exposed, person_unknown
+from sandtrack.shop.watch.dangerous.places import (
+    blocked_place_drawn,
+    is_wrong,
+    mass_implausible,
+    over_mark,
+    wrong_material,
+)
+
+_FILLING = ("delivery", "transfer", "reclaim_run")
+_CHECKED_US = 2 * DAY_US
+"""A strip check of a mix is looked for this far about it."""
+Judge = Callable[[Evidence, Seen], Iterator[Danger]]
+
+JUDGES: Mapping[str, tuple[Judge, ...]] = {
+    "delivery": (wrong_material, over_mark, mass_implausible),
+    "transfer": (wrong_material, over_mark, blocked_place_drawn, put_into_mould),
+    "mix": (bad_mix, two_families, blocked_place_drawn, wrong_material, over_mark),
+    "reclaim_run": (wrong_material, over_mark, blocked_place_drawn),
+    "disposal": (blocked_place_drawn,),
+    "pour": (poured,),
+    "knock_out": (knocked_out,),
+    "strip_check": (checked,),
+    "exposure": (exposed,),
+    "count": (over_mark,),
+}
+"""What judges each kind of record."""
+
+
+def judged(ev: Evidence, seen: Seen) -> Iterator[Danger]:
+    """What is dangerous about one record."""
+    for judge in JUDGES.get(seen.kind, ()):
+        yield from judge(ev, seen)
+
+
+def arrived(picture: Picture, records: Iterable[int], known: int) -> Iterator[Danger]:
+    """What is dangerous about records that just arrived, and about what they complete; each once.
+
+    `known` is the number of records before them: what is completed among themselves is judged with the later one. A
+    name that nobody knows is raised only here: it is a matter of arrival.
+    """
+    ev = Evidence(picture)
+    raised: set[tuple[str, str, int]] = set()
+    for seq in records:
+        seen = ev.seen(seq)
+        dangers = [*judged(ev, seen), *person_unknown(ev, seen)]
+        for other in {record.seq: record for record in _around(ev, seen, known)}.values():
+            if other.seq <= known:
+                dangers += [danger for danger in judged(ev, other) if _is_part(ev, seen, danger)]
+        ev.forget(seq)
+        for danger in dangers:
+            key = (danger.code, danger.subject, danger.record)
+            if key not in raised:
+                raised.add(key)
+                yield danger
+
+
+def _is_part(ev: Evidence, seen: Seen, danger: Danger) -> bool:
+    """Whether a record is part of what makes a danger; a place is past its mark by all that came into it."""
+    if danger.shown_by(seen.seq) or seen.kind == "reversal":
+        return True
+    filled = danger.code in ("tank_over_mark", "over_safe_fill")
+    return filled and any(came.place == danger.subject for came in into(seen, ev.day(seen.at)))
+
+
+def arrived_since(picture: Picture, after: int) -> Iterator[Danger]:
+    """What is dangerous about the records that were accepted after a number of the chain."""
+    return arrived(picture, recorded_since(picture.reader, after), after)
+
+
+def of_window(picture: Picture, since: int) -> Iterator[Danger]:
+    """What is dangerous about the records in [since, the instant asked about], in order of happening."""
+    ev = Evidence(picture, since - REACH_US)
+    for seen in picture.records(*JUDGES, since=since):
+        ev.keep(seen)
+        yield from judged(ev, seen)
+
+
+# -- what a record may complete ---------------------------------------------------------------------------------
+
+
+def _around(ev: Evidence, seen: Seen, known: int) -> Iterator[Seen]:
+    """Records whose danger may rest on this one: they happened later, or only now have what makes them dangerous."""
+    values = seen.values
+    if seen.kind == "hold":
+        yield from _blocked_uses(ev, values, seen.at, known)
+    elif seen.kind == "reversal":
+        yield from _withdrawn(ev, seen, known)
+    elif seen.kind == "pour" and ev.since(("knock_out", "pour"), seen.at, known):
+        for mould in values["moulds"]:
+            _, after = ev.life(mould, seen.at)
+            yield from ev.naming(("knock_out", "pour"), seen.at, after, mould)
+    elif seen.kind == "mix" and "moulds" in values:
+        for mould in values["moulds"]:
+            yield from _uses(ev, mould, seen.at, known)
+        if ev.since(("strip_check",), seen.at - _CHECKED_US, known):
+            yield from ev.naming(("strip_check",), seen.at - _CHECKED_US, seen.at + _CHECKED_US, seen.id)
+    if seen.kind in INTO:
+        yield from _after_filling(ev, seen, known)
+
+
+def _uses(ev: Evidence, mould: str, at: int, known: int) -> Iterator[Seen]:
+    """What else was put into a mould, and what was done with it, in the life that an instant lies in."""
+    ended = ev.ended_before(mould, at)
+    yield from (ev.seen(fill.record) for fill in ev.fills(mould, ended, at) if fill.kind == "transfer")
+    if not ev.since(("mix", "transfer", "pour", "strip_check"), at - _CHECKED_US, known):
+        return
+    _, after = ev.life(mould, at)
+    if ev.since(("mix", "transfer"), at, known):
+        yield from (ev.seen(fill.record) for fill in ev.fills(mould, at, after))
+    if ev.since(("pour",), at, known):
+        yield from ev.naming(("pour",), at, after, mould)
+    if ev.since(("strip_check",), at - _CHECKED_US, known):
+        yield from ev.naming(("strip_check",), max(ended, at - _CHECKED_US), min(after, at + _CHECKED_US), mould)
+
+
+def _blocked_uses(ev: Evidence, values: Mapping[str, str], since: int, known: int) -> Iterator[Seen]:
+    """Pours and draws of what is held, since it was."""
+    kinds = ev.since(("pour",) if "mould" in values else OUT_OF, since, known)
+    key = next(values[what] for what in ("mould", "place", "lot") if what in values)
+    if kinds:
+        yield from ev.naming(kinds, since, since + REACH_US, key)
+
+
+def _after_filling(ev: Evidence, seen: Seen, known: int) -> Iterator[Seen]:
+    """What came to a place, or was drawn from it, after something came into it that blocks or fills it."""
+    day = ev.day(seen.at)
+    for came in dict.fromkeys(into(seen, day)):
+        blocks = is_wrong(seen, day, came) or any(cause.record == seen.seq for cause in ev.causes("place", came.place))
+        limited = day.find("places", came.place).safe_fill_kg is not None or not day.material_at(came.place)
+        kinds = (*(OUT_OF if blocks else ()), *(_FILLING if blocks or limited else ()))
+        later = ev.since(tuple(dict.fromkeys(kinds)), seen.at, known)
+        if later:
+            yield from ev.naming(later, seen.at, seen.at + REACH_US, came.place)
+    lot = seen.values.get("lot")
+    if lot and any(cause.record == seen.seq for cause in ev.causes("lot", lot)):
+        yield from ev.naming(OUT_OF, seen.at, seen.at + REACH_US, lot)
+
+
+def _withdrawn(ev: Evidence, seen: Seen, known: int) -> Iterator[Seen]:
+    """What a withdrawal may leave in danger: with a release gone, the block is in force again."""
+    of = seen.values["of"]
+    gone = ev.seen(number_of(ev.reader, of["sender"], of["id"]))
+    if gone.kind != "release":
+        return
+    for what in ("place", "lot", "mould"):
+        key = gone.values.get(what)
+        if key and in_force(ev.causes(what, key), gone.at) is not None:
+            yield from _blocked_uses(ev, gone.values, gone.at, known)
