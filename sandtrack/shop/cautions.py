@@ -28,10 +28,10 @@ _LISTED = (
     Caution(
         "resin_met_acid",
         "DANGER",
-        "Keep everyone away from this tank: resin and acid are in it together and react violently. Watch from a safe "
-        "place for heat, fumes and pressure. Do not seal it, draw from it, rinse it or top it up. Call the supplier "
+        "Keep everyone away from this tank: liquids that react with each other met in it. Watch from a safe place for "
+        "heat, fumes and pressure. Do not seal it, draw from it, rinse it or top it up. Call the supplier "
         "now.",
-        "keep away from the tank where resin met acid: do not seal, draw, rinse or top up",
+        "keep away from the tank where liquids met: do not seal, draw, rinse or top up",
     ),
     Caution(
         "metal_still_liquid",
@@ -166,6 +166,13 @@ _LISTED = (
         "Do not work on there unprotected: what was measured is above the limit. Extract or ventilate, wear "
         "protection, measure again.",
         "do not work unprotected where the limit is passed",
+    ),
+    Caution(
+        "limit_unknown",
+        "WARNING",
+        "Do not take this for safe: what was measured could not be held against a limit. Compare it with the limit of "
+        "your country, extract, and wear protection until then.",
+        "do not take a measurement without a limit for safe",
     ),
     Caution(
         "test_then_draw",

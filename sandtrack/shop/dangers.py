@@ -74,7 +74,8 @@ TABLE: tuple[Row, ...] = (
         flags=("held_poured", "poured_too_soon", "poured_unchecked", "poured_twice", "poured_empty"),
     ),
     Row(("metal_still_liquid", "hot_moulds"), flags=("knocked_out_too_soon",)),
-    Row(("over_limit",), flags=("exposure_over_limit", "exposure_not_judged")),
+    Row(("over_limit",), flags=("exposure_over_limit",)),
+    Row(("limit_unknown",), flags=("exposure_not_judged",)),
     Row(("tank_overfull",), flags=("tank_over_mark",)),
     Row(("silo_overfull",), flags=("over_safe_fill",)),
     Row(

@@ -74,6 +74,7 @@ def test_wrong_material_in_a_tank_blocks_with_its_caution(shop: Shop) -> None:
     assert not answer.possible
     assert "Furan resin was put into it, which is set up for Acid" in text_of(answer, "wrong_material")
     assert {"held", "wrong_material"} <= {caution.code for caution in answer.cautions}
+    assert not any("released" in way for way in answer.instead)
 
 
 def test_held_lot_blocks_where_stock_can_be_of_it(shop: Shop) -> None:

@@ -192,10 +192,10 @@ def _answered(draft: _Draft) -> Answer:
         record = f"record it: a temperature of mixed_sand, or sand_temp_c of a mix, on {asked.mixer.key}"
         return draft.answer(sand.because, (sand_temperature.AGAIN, record))
     if blocking:
-        return draft.answer(
-            "; ".join(flag.text for flag in blocking),
-            ("have it released by a competent person", "draw from another place"),
-        )
+        # What has met what in a wrongly filled place may react: a release is not the first thing to think of.
+        wrong = any(flag.code == "wrong_material" for flag in blocking)
+        first = "find out what has met what: ask the supplier" if wrong else "have it released by a competent person"
+        return draft.answer("; ".join(flag.text for flag in blocking), (first, "draw from another place"))
     temp = sand.value_c
     _say_how_warm(draft, temp)
     box, lot, drawn = asked.box_kg, law.lot_now(lots), sands.drawn(picture, asked.mixer, system)
