@@ -13,7 +13,7 @@ import click
 
 from sandtrack.cli import edge
 from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
-from sandtrack.report import answers, text
+from sandtrack.report import answers, booked, text
 from sandtrack.shop import Answer, Receipt, Shop
 
 ANSWERED, NO, BAD_INPUT, SHOP_FILE, VERIFY_FAILED = 0, 1, 2, 3, 4
@@ -117,8 +117,8 @@ def show(answer: Answer, shop: Shop, *, as_json: bool, units: str | None, why: b
         raise SystemExit(NO)
 
 
-def show_receipt(receipt: Receipt, as_json: bool) -> None:
-    """Print what became of a record."""
+def show_receipt(receipt: Receipt, shop: Shop, as_json: bool) -> None:
+    """Print what became of a record, and what was booked in the shop's own units."""
     if as_json:
         click.echo(json.dumps(receipt.as_dict(), ensure_ascii=False, indent=2))
         return
@@ -126,5 +126,8 @@ def show_receipt(receipt: Receipt, as_json: bool) -> None:
         f"{'recorded' if receipt.new else 'known already'}: {receipt.kind} {receipt.id} of {receipt.sender}, "
         f"{text.day(receipt.recorded_at)}"
     )
+    plant = shop.plant()
+    for line in booked.booked(receipt.booked, text.Names(plant), plant.shop.units):
+        click.echo(line)
     for line in text.flags(receipt.flags) + text.cautions(receipt.cautions):
         click.echo(line)

@@ -145,7 +145,7 @@ def _log_command(kind: str) -> click.Command:
             if problems or wrong:
                 raise InputErrors([*problems, *wrong], what=kind)
             who = sender or cells.get("by") or user()
-            show_receipt(shop.log(kind, content, sender=who, id=record_id or None), as_json)
+            show_receipt(shop.log(kind, content, sender=who, id=record_id or None), shop, as_json)
 
     made = click.command(name=kind, help=(KINDS[kind].__doc__ or "").strip())(command)
     listed = [option for column in columns for option in _options(column, column.name in shown)]
@@ -216,7 +216,7 @@ def undo(record_id: str, sender: str, reason: str, by: str | None, as_json: bool
       sandtrack undo d-0412 --sender weighbridge --reason "wrong silo"
     """
     with opened(shop_file) as shop:
-        show_receipt(shop.undo(sender, record_id, reason=reason, by=by or user()), as_json)
+        show_receipt(shop.undo(sender, record_id, reason=reason, by=by or user()), shop, as_json)
 
 
 @click.command(short_help="An empty file of a kind.")
@@ -273,7 +273,7 @@ def plant_import(file: Path, by: str | None, as_json: bool, shop_file: Path | No
     content = read_toml(file)
     with opened(shop_file) as shop:
         record_id = f"plant-{content_hash(canonical(content))[:16]}"
-        show_receipt(shop.log("plant", content, sender=by or user(), id=record_id), as_json)
+        show_receipt(shop.log("plant", content, sender=by or user(), id=record_id), shop, as_json)
 
 
 @plant.command(name="export")

@@ -87,7 +87,7 @@ def table(
             if as_json and given.receipt is not None:
                 click.echo(json.dumps(given.as_dict(), ensure_ascii=False, allow_nan=False, indent=2))
             elif given.receipt is not None:
-                show_receipt(given.receipt, as_json)
+                show_receipt(given.receipt, shop, as_json)
         else:
             answer = shop.table(mixer, binder_system, **asked, at=at, known_on=known_on)
         if "rows" in answer.values:

@@ -83,6 +83,40 @@ def _plain(value: Any) -> Any:
 
 
 @dataclass(frozen=True)
+class BookedMove:
+    """A mass that went from one place to another; below zero where a movement was taken back."""
+
+    material: str
+    mass_kg: float
+    source: str
+    target: str
+    moulds: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BookedAfter:
+    """What a place holds now; null where it was never counted, so that nobody knows."""
+
+    place: str
+    material: str
+    stock_kg: float | None
+    room_kg: float | None
+
+
+@dataclass(frozen=True)
+class Booked:
+    """What a record put into the book: what went where, what is there after it, other numbers as read.
+
+    `at` is when it happened; `read` has quantities by name, the unit in the name.
+    """
+
+    at: str = ""
+    moves: tuple[BookedMove, ...] = ()
+    after: tuple[BookedAfter, ...] = ()
+    read: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Receipt:
     """What became of a record that was sent."""
 
@@ -93,6 +127,7 @@ class Receipt:
     recorded_at: str
     flags: tuple[Flag, ...] = ()
     cautions: tuple[Caution, ...] = ()
+    booked: Booked = field(default_factory=Booked)
 
     def as_dict(self) -> dict[str, Any]:
         """The receipt as plain mappings and lists, ready for JSON."""
@@ -100,4 +135,5 @@ class Receipt:
         plain["flags"] = [asdict(flag) for flag in self.flags]
         plain["cautions"] = [asdict(caution) for caution in self.cautions]
         plain["defer"] = DEFER if self.cautions else ""
+        plain["booked"] = _plain(asdict(self.booked))
         return plain

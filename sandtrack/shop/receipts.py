@@ -10,6 +10,7 @@ from sandtrack.ledger.brought import AT_ARRIVAL
 from sandtrack.records import ENDINGS, times
 from sandtrack.shop import dangers, handled, levels
 from sandtrack.shop.answer import Caution, Flag, Receipt
+from sandtrack.shop.booked import booked
 from sandtrack.shop.picture import KG, Picture, picture
 from sandtrack.shop.watch import brought
 from sandtrack.shop.watch.dangerous.judging import arrived
@@ -24,9 +25,9 @@ def receipt(ledger: Ledger, entry: Entry, accepted: Accepted) -> Receipt:
             else (Flag("known", "this record was there already; nothing was added", entry.id),)
         )
         cautions = _cautions(seen, entry, accepted, flags)
-    return Receipt(
-        entry.kind, entry.sender, accepted.id, accepted.new, times.show(accepted.recorded, ledger.zone), flags, cautions
-    )
+        repeated = booked(seen, entry, accepted)
+    recorded_at = times.show(accepted.recorded, ledger.zone)
+    return Receipt(entry.kind, entry.sender, accepted.id, accepted.new, recorded_at, flags, cautions, repeated)
 
 
 def _cautions(seen: Picture, entry: Entry, accepted: Accepted, flags: tuple[Flag, ...]) -> tuple[Caution, ...]:
