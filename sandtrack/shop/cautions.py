@@ -122,7 +122,8 @@ _LISTED = (
     Caution(
         "wrong_material",
         "WARNING",
-        "Do not draw, rinse or pump over: a wrong material is in this place. Find out first what has met what.",
+        "Do not draw, rinse, top up or pump over: a wrong material is in this place. Watch for heat, find out what has "
+        "met what, and ask the supplier.",
         "do not draw from a place with a wrong material",
     ),
     Caution(

@@ -11,8 +11,7 @@ from sandtrack.trade.family import Family
 
 
 class Row(NamedTuple):
-    """Cautions that fit where event, hazard and flag all do; what is None or empty always fits. `unless`: flags
-    beside which they do not.
+    """Cautions that fit where event, hazard and flag all do; what is None or empty always fits.
 
     An event is a kind of record or a question; "delivery.liquid" is a delivery too.
     """
@@ -21,7 +20,6 @@ class Row(NamedTuple):
     events: tuple[str, ...] = ()
     hazard: str | None = None
     flags: tuple[str, ...] = ()
-    unless: tuple[str, ...] = ()
 
 
 _DOSING = ("mix", "setting", "table", "tables", "stopped", "calibration", "brief")
@@ -32,9 +30,6 @@ _MOVED = ("delivery.silo", "delivery.heap", "transfer.silo", "transfer.heap")
 _DUSTY = (*_MOVED, "knock_out", "mould_scrap", "reclaim_run", "disposal", "brief")
 _POURED = ("pour", "moulds", "brief")
 _HOT = ("knock_out", "brief")
-
-# Where resin met acid nobody is to think of having the tank released.
-_MET = ("resin_met_acid", "resin_meets_acid")
 
 TABLE: tuple[Row, ...] = (
     # by the binder family
@@ -64,11 +59,10 @@ TABLE: tuple[Row, ...] = (
     Row(("held",), ("hold",)),
     Row(("released_unchecked",), ("release",)),
     # by what is raised
-    Row(("resin_met_acid",), flags=_MET),
-    Row(("wrong_material",), flags=("wrong_material",), unless=_MET),
+    Row(("resin_met_acid",), flags=("resin_met_acid", "resin_meets_acid")),
+    Row(("wrong_material",), flags=("wrong_material",)),
     Row(("blocked_place", "weak_mould"), flags=("blocked_place_drawn",)),
     Row(("held",), flags=("held", "hold_withdrawn", "failed_certificate")),
-    Row(("held",), flags=("wrong_material", "blocked_place_drawn"), unless=_MET),
     Row(
         ("poured_in_doubt", "runout"),
         flags=("held_poured", "poured_too_soon", "poured_unchecked", "poured_twice", "poured_empty"),
@@ -110,5 +104,4 @@ def _fits(row: Row, events: set[str], hazards: set[str], raised: set[str]) -> bo
         (not row.events or not events.isdisjoint(row.events))
         and (row.hazard is None or row.hazard in hazards)
         and (not row.flags or not raised.isdisjoint(row.flags))
-        and raised.isdisjoint(row.unless)
     )

@@ -101,8 +101,8 @@ EVENTS = {
 FLAGS = {
     "resin_met_acid": {"resin_met_acid"},
     "resin_meets_acid": {"resin_met_acid"},
-    "wrong_material": {"wrong_material", "held"},
-    "blocked_place_drawn": {"blocked_place", "weak_mould", "held"},
+    "wrong_material": {"wrong_material"},
+    "blocked_place_drawn": {"blocked_place", "weak_mould"},
     "hold_withdrawn": {"held"},
     "held": {"held"},
     "failed_certificate": {"held"},
