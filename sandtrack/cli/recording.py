@@ -49,7 +49,10 @@ def init(plant: Path, shop_file: Path | None) -> None:
             [FieldError(field="--shop", reason="is missing", accepted="the file to make")], what="the command"
         )
     with Shop.create(shop_file, plant, sender=user()) as shop:
-        click.echo(f"made {shop_file} for {shop.plant().shop.name}; next: sandtrack load or sandtrack log")
+        made = shop.plant()
+        click.echo(f"made {shop_file} for {made.shop.name}; next:")
+        for line in text.first_steps(made):
+            click.echo(f"  {line}")
     if doubt := drives.doubt(shop_file):
         click.echo(f"note: {doubt}", err=True)
 

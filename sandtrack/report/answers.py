@@ -8,6 +8,7 @@ from typing import Any
 
 from sandtrack.report import brief, learned, mixers, tables
 from sandtrack.report.text import (
+    NOT_COUNTED,
     STATE,
     Names,
     basis,
@@ -52,11 +53,12 @@ def _stock(given: Answer, names: Names, units: str) -> list[str]:
             span = given.ranges.get(f"stock_kg.{place}.{material}")
             counted = given.values["counted_on"].get(place, {}).get(material)
             never = "never" if place != "moulds" else "–"
+            unknown = place in given.values["not_counted"] and material == names.plant.places[place].material
             rows.append(
                 (
                     names("places", place),
                     names("materials", material),
-                    mass(value, units),
+                    NOT_COUNTED if unknown else mass(value, units),
                     f"{mass(span.low, units)} to {mass(span.high, units)}" if span else "–",
                     mass(given.values["room_kg"].get(place), units),
                     day(counted) if counted else never,
@@ -90,6 +92,9 @@ def _cover(given: Answer, names: Names, units: str) -> list[str]:
                 given.values["order_by"].get(place, "–"),
             )
         )
+    for place in given.values["not_counted"]:
+        drawn = mass(given.values["draw_kg_day"][place], units)
+        rows.append((names("places", place), NOT_COUNTED, drawn, "–", "–", "–", "–"))
     return table(("place", "usable", "drawn a day", "working days", "could be", "runs out", "order by"), rows)
 
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 
 from sandtrack import units
-from sandtrack.report.text import Names, day, mass, table, wrapped
+from sandtrack.report.text import NOT_COUNTED, Names, day, mass, table, wrapped
 from sandtrack.shop.answer import Booked, BookedAfter, BookedMove
 
-NOT_COUNTED = "not counted"
 _OUTSIDE = {
     "supplier": "supplier",
     "off_site": "off site",

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sandtrack.report.text import STATE, Names, day, mass, number, table, units_show, wrapped
+from sandtrack.report.text import NOT_COUNTED, STATE, Names, day, mass, number, table, units_show, wrapped
 from sandtrack.shop import Answer
 from sandtrack.shop.wording import chance, listed
 
@@ -58,7 +58,24 @@ def _where(stock: Mapping[str, Any], cover: Mapping[str, Any], names: Names, uni
             lasts = f"{days:.0f} ({span['low']:.0f} to {span['high']:.0f})" if span and own else "–"
             room = mass(values["room_kg"].get(place), units) if own else "–"
             by = lasting["order_by"].get(place, "–") if own else "–"
-            rows.append((label, mass(value, units), room, lasts, by))
+            unknown = own and place in values["not_counted"]
+            rows.append((label, NOT_COUNTED if unknown else mass(value, units), room, lasts, by))
+    return [*_stock_table(rows), *_count_first(values["not_counted"])]
+
+
+def _count_first(places: list[str]) -> list[str]:
+    """The first step of a new shop: a count of every place, from which the book goes on."""
+    if not places:
+        return []
+    which = "this place" if len(places) == 1 else f"these {len(places)} places"
+    return wrapped(
+        "  count    ",
+        f"count {which} first, then the book goes on from there: "
+        f"sandtrack log count --place {places[0]} --mass … (or --empty true)",
+    )
+
+
+def _stock_table(rows: Sequence[tuple[str, ...]]) -> list[str]:
     return table(("WHERE IT IS", "stock", "room", "lasts, working days", "order by"), rows)
 
 

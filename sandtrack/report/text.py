@@ -15,6 +15,8 @@ from sandtrack.shop import Answer, Caution, Flag
 from sandtrack.shop.cautions import DEFER
 
 WIDTH = 100
+NOT_COUNTED = "not counted"
+"""What stands in place of a stock that nobody ever counted."""
 STATE = {
     "poured": "poured",
     "held": "held, not to be used",
@@ -143,7 +145,10 @@ def plant(shown: Plant) -> str:
     tables = [
         table(
             ("place", "kind", "material", "safe fill"),
-            [(name, one.kind, one.material or "–", mass(one.safe_fill_kg, "metric")) for name, one in titled("places")],
+            [
+                (name, one.kind, one.material or "–", mass(one.safe_fill_kg, shown.shop.units))
+                for name, one in titled("places")
+            ],
         ),
         table(
             ("material", "kind", "family"),
@@ -155,18 +160,35 @@ def plant(shown: Plant) -> str:
         ),
         table(
             ("mixer", "sand", "runs"),
-            [(name, f"{one.sand_kg_min:g} kg/min", ", ".join(one.binder_systems)) for name, one in titled("mixers")],
+            [
+                (name, units_show(one.sand_kg_min, "mass_flow", shown.shop.units), ", ".join(one.binder_systems))
+                for name, one in titled("mixers")
+            ],
         ),
         table(
             ("measure", "mass of one", "steady error", "chance error"),
             [
-                (name, f"{one.mass_kg / 1e6:g} kg", f"{one.steady_pct:g} %", f"{one.chance_pct:g} %")
+                (name, mass(one.mass_kg / 1e6, shown.shop.units), f"{one.steady_pct:g} %", f"{one.chance_pct:g} %")
                 for name, one in titled("measures")
             ],
         ),
     ]
     heading = f"{shown.shop.name}, {shown.shop.time_zone}, valid from {shown.shop.valid_from}"
     return "\n".join([heading, *(line for lines in tables if len(lines) > 1 for line in ("", *lines))])
+
+
+def first_steps(shown: Plant) -> list[str]:
+    """What to do in a new shop: count what is there, then go on from it."""
+    holding = sorted(shown.places.values(), key=lambda entry: entry.kind not in ("silo", "tank"))
+    place = next((entry.key for entry in holding if entry.material), "PLACE")
+    unit = "lb" if shown.shop.units == "us" else "kg"
+    return [
+        f"1. count every place once: sandtrack log count --place {place} --mass-{unit} …",
+        "   (nothing in it: --empty true);",
+        "   until then its stock is not known, and no order is advised",
+        "2. record what happens: sandtrack log KIND, or sandtrack load FILES",
+        "3. ask: sandtrack brief",
+    ]
 
 
 def _systems(name: str, one: BinderSystem) -> Iterator[tuple[str, ...]]:

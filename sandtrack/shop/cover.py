@@ -19,7 +19,8 @@ def cover(picture: Picture) -> Answer:
     """Days of cover of every place that is drawn from, by the draw of the last weeks.
 
     Values, each by place: `cover_days` (working days), `draw_kg_day`, `stock_kg`, `runs_out_on`, `order_by`
-    (where the set-up has a lead time). Ranges: `cover_days.PLACE`.
+    (where the set-up has a lead time); `not_counted` lists places that are drawn from and were never counted, which
+    have a draw alone. Ranges: `cover_days.PLACE`.
     """
     window = picture.plant.limits.draw_window_days
     last = picture.today
@@ -33,6 +34,7 @@ def cover(picture: Picture) -> Answer:
     }
     ranges: dict[str, Range] = {}
     flags: list[Flag] = []
+    not_counted: list[str] = []
     for key, place in picture.plant.places.items():
         if not place.material or place.kind in ("heap", "reclaimer", "skip"):
             continue
@@ -41,6 +43,11 @@ def cover(picture: Picture) -> Answer:
         if not any(series):
             continue
         mean, spread = fmean(series), stdev(series) if len(series) > 1 else 0.0
+        if picture.reader.anchor(key, place.material, picture.at) is None:
+            values["draw_kg_day"][key] = mean
+            not_counted.append(key)
+            flags.append(_not_counted(picture, key))
+            continue
         stock = picture.reader.stock_mg(key, place.material, picture.at) / KG - (place.reserve_kg or 0.0)
         low, mid, high = _days(stock, mean, spread)
         out, sooner = picture.working_days_after(last, mid), picture.working_days_after(last, low)
@@ -57,7 +64,7 @@ def cover(picture: Picture) -> Answer:
         question="cover",
         as_of=picture.as_of,
         known_on=picture.known_on,
-        values=values,
+        values={**values, "not_counted": not_counted},
         ranges=ranges,
         basis=(
             Basis("draw", f"mean of {len(days)} working days up to {last}", "record", picture.head),
@@ -83,6 +90,11 @@ def _days(stock_kg: float, mean_kg: float, spread_kg: float) -> tuple[float, flo
     low = ((root - reach) / (2 * mean_kg)) ** 2
     high = ((root + reach) / (2 * mean_kg)) ** 2
     return min(low, _LONGEST), min(mid, _LONGEST), min(high, _LONGEST)
+
+
+def _not_counted(picture: Picture, key: str) -> Flag:
+    name = picture.name("places", key)
+    return Flag("never_counted", f"{name} was never counted, so nobody knows how long it lasts: count it", key)
 
 
 def _order(picture: Picture, key: str, order: date, today: date, days: float) -> list[Flag]:

@@ -17,10 +17,12 @@ _Z = 1.2815515655446004  # of a normal distribution, 80 % in the middle
 def stock(picture: Picture) -> Answer:
     """Stock of every place on site by material, with its range where an error is known.
 
-    Values: `stock_kg` {place: {material: kg}}, `room_kg` {place: kg}, `counted_on` {place: {material: time}}, `levels`
+    Values: `stock_kg` {place: {material: kg}}, `room_kg` {place: kg}, `counted_on` {place: {material: time}},
+    `not_counted` [places whose own material was never counted: their figure is what moved, null if nothing did, and
+    their room is null], `levels`
     [the latest level of each place as a mass: place, at, level_m, low_kg, mass_kg, high_kg, book_kg, gap_pct …].
     """
-    held: dict[str, dict[str, float]] = {}
+    held: dict[str, dict[str, float | None]] = {}
     counted: dict[str, dict[str, str | None]] = {}
     ranges: dict[str, Range] = {}
     flags: list[Flag] = []
@@ -36,18 +38,19 @@ def stock(picture: Picture) -> Answer:
         if place == MOULDS:
             continue
         counted.setdefault(place, {})[material] = None if anchor is None else _time(picture, anchor.at)
-        span = _range(picture, place, material, mass)
+        span = None if anchor is None else _range(picture, place, material, mass)
         if span is not None:
             ranges[f"stock_kg.{place}.{material}"] = span
         flags += _flags(picture, place, material, mass, anchor is None)
     for place, entry in picture.plant.places.items():
         if entry.material:
-            held.setdefault(place, {}).setdefault(entry.material, 0.0)
+            held.setdefault(place, {}).setdefault(entry.material, None)
     room = {
-        place: entry.safe_fill_kg - sum(held.get(place, {}).values())
+        place: entry.safe_fill_kg - sum(mass or 0.0 for mass in held.get(place, {}).values())
         for place, entry in picture.plant.places.items()
         if entry.safe_fill_kg is not None
     }
+    not_counted = _not_counted(picture, counted)
     flags += [_too_full(picture, place, left) for place, left in room.items() if left < 0]
     read = levels.level_masses(picture)
     flags += levels.level_flags(picture, read)
@@ -56,7 +59,13 @@ def stock(picture: Picture) -> Answer:
         question="stock",
         as_of=picture.as_of,
         known_on=picture.known_on,
-        values={"stock_kg": held, "room_kg": room, "counted_on": counted, "levels": levels.told(picture, read)},
+        values={
+            "stock_kg": held,
+            "room_kg": {place: None if place in not_counted else left for place, left in room.items()},
+            "counted_on": counted,
+            "not_counted": not_counted,
+            "levels": levels.told(picture, read),
+        },
         ranges=ranges,
         basis=(
             Basis("book", "last count of each place and material, plus what moved since", "record", picture.head),
@@ -83,6 +92,15 @@ def _too_full(picture: Picture, place: str, left: float) -> Flag:
         return Flag("tank_over_mark", text, place)
     text = f"{name} holds {-left:,.0f} kg more than its safe fill of the set-up: check the level, and the book"
     return Flag("over_safe_fill", text, place)
+
+
+def _not_counted(picture: Picture, counted: dict[str, dict[str, str | None]]) -> list[str]:
+    """Places whose own material was never counted: what moved there tells nothing of what was there before."""
+    return [
+        key
+        for key, place in picture.plant.places.items()
+        if place.material and counted.get(key, {}).get(place.material) is None
+    ]
 
 
 def _time(picture: Picture, at: int) -> str:
@@ -119,7 +137,7 @@ def _flags(picture: Picture, place: str, material: str, mass_mg: int, never_coun
     name = f"{picture.name('materials', material)} in {picture.name('places', place)}"
     own = picture.day.material_at(place)
     if never_counted:
-        found.append(Flag("never_counted", f"{name} was never counted: the figure is what moved, from nothing", place))
+        found.append(Flag("never_counted", f"{name} was never counted, so its stock is not known: count it", place))
     elif mass_mg < 0:
         found.append(
             Flag(

@@ -50,6 +50,8 @@ def test_log_offers_every_kind_with_its_columns():
 
 def test_log_and_ask(new_shop: Path):
     """A tanker logged in tonnes stands in the stock, in kilograms in JSON and in short tons for who wants them."""
+    empty = ["log", "count", "--at", "2025-01-01", "--place", "silo_new", "--empty", "true"]
+    assert run(*empty, shop=new_shop).exit_code == 0
     done = run(
         "log",
         "delivery",

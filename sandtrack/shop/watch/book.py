@@ -34,6 +34,8 @@ def from_cover(recent: Recent) -> Iterator[Flag]:
     """What is to be ordered, or does not last; what the shop fills itself lasts as long as it goes on doing so."""
     filled = {flow.target for flow in recent.flows if flow.kind in ("reclaim_run", "mix", "transfer")}
     for flag in cover.cover(recent.picture).flags:
+        if flag.code == "never_counted":  # the stock says so already
+            continue
         if flag.code != "low_cover" or flag.subject not in filled:
             yield flag
 
