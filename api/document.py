@@ -13,7 +13,7 @@ from flask_smorest import Api, Blueprint
 
 from sandtrack import __version__
 from sandtrack.records import KINDS
-from sandtrack.shop import Answer, Receipt
+from sandtrack.shop import Answer, Flag, Receipt
 from sandtrack.shop.dosing.issued import Issued
 
 from . import describing
@@ -60,6 +60,11 @@ _LINE_ANSWER = {
             "type": "string",
             "format": "date-time",
             "description": "when the ledger took it; of new and known ones",
+        },
+        "flags": {
+            "type": "array",
+            "items": describing.dataclass(Flag),
+            "description": "dangers that it makes or completes; of new ones",
         },
         "problem": {"$ref": "#/components/schemas/Problem"},
     },

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterable, Iterator
+from dataclasses import asdict
 from typing import Any, NamedTuple, Protocol
 
 from sandtrack.errors import Conflict, FieldError, InputErrors, SandtrackError
@@ -12,6 +13,7 @@ from sandtrack.records import fields, kind_named, times
 from sandtrack.shop import Shop
 from sandtrack.shop.loading.vetting import made_id
 from sandtrack.shop.picture import moment
+from sandtrack.shop.receipts import flags_of
 
 from . import strict_json
 from .access import require, require_own
@@ -161,6 +163,7 @@ def _written(shop: Shop, checked: list[Line]) -> bytes:
     ledger = shop.ledger
     accepted, refused = ledger.append_all(line.entry for line in checked if line.entry is not None)
     errors = {one.position: one.error for one in refused}
+    dangers = flags_of(ledger, (one for one in accepted if one is not None))
     outcomes = iter(enumerate(accepted))
     shown: dict[int, str] = {}
     said: list[bytes] = []
@@ -177,7 +180,9 @@ def _written(shop: Shop, checked: list[Line]) -> bytes:
             said.append(_said(line.number, word, **named, problem=of_error(error)))
         else:
             at = _recorded(shop, outcome, shown)
-            said.append(_said(line.number, "new" if outcome.new else "known", **named, recorded_at=at))
+            flags = [asdict(flag) for flag in dangers.get(outcome.seq, ())]
+            more = {"flags": flags} if flags else {}
+            said.append(_said(line.number, "new" if outcome.new else "known", **named, recorded_at=at, **more))
     return b"".join(said)
 
 

@@ -114,6 +114,12 @@ def recorded_since(reader: Reader, after: int) -> list[int]:
     return [row[0] for row in rows]
 
 
+def in_force_of(reader: Reader, numbers: Sequence[int]) -> list[int]:
+    """Those of some records that are in force and no set-ups, in order of acceptance."""
+    wanted = set(numbers)
+    return [number for number in recorded_since(reader, min(numbers) - 1) if number in wanted]
+
+
 def is_first_of(reader: Reader, sender: str, record: int) -> bool:
     """Whether nothing came from a sender before a record."""
     found = reader.connection.execute(

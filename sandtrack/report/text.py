@@ -211,6 +211,10 @@ def load_result(result: Any) -> str:
         lines += wrapped("! ", str(problem))
     if result.problem_count > len(result.problems):
         lines.append(f"! and {result.problem_count - len(result.problems):,} more bad lines")
+    if result.dangers:
+        counts = (f"{count:,} {code.replace('_', ' ')}" for code, count in result.danger_counts.items())
+        lines += wrapped("TO CHECK AT ONCE: ", "; ".join(counts))
+        lines += flags(result.dangers)
     if result.skipped:
         lines += wrapped("left alone, no kind of record: ", ", ".join(Path(name).name for name in result.skipped))
     lines += [f"bad lines written to {path}" for path in result.rejects]

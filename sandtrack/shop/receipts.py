@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 from sandtrack.ledger import Accepted, Entry, Ledger
+from sandtrack.ledger.around import in_force_of
 from sandtrack.ledger.brought import AT_ARRIVAL
 from sandtrack.records import ENDINGS, times
 from sandtrack.shop import dangers, handled, levels
@@ -30,6 +31,18 @@ def receipt(ledger: Ledger, entry: Entry, accepted: Accepted) -> Receipt:
     return Receipt(entry.kind, entry.sender, accepted.id, accepted.new, recorded_at, flags, cautions, repeated)
 
 
+def flags_of(ledger: Ledger, accepted: Iterable[Accepted]) -> dict[int, list[Flag]]:
+    """Dangers that records accepted together make or complete, by the number of the record in the chain."""
+    new = [one.seq for one in accepted if one.new]
+    found: dict[int, list[Flag]] = {}
+    if new:
+        with picture(ledger) as seen:
+            sent = in_force_of(seen.reader, new)
+            for seq, danger in arrived(seen, sent, min(new) - 1):
+                found.setdefault(seq, []).append(danger.flag)
+    return found
+
+
 def _cautions(seen: Picture, entry: Entry, accepted: Accepted, flags: tuple[Flag, ...]) -> tuple[Caution, ...]:
     """What can hurt where this was done."""
     event = handled.event(entry.kind, entry.values, seen.setups.on(accepted.at))
@@ -39,7 +52,7 @@ def _cautions(seen: Picture, entry: Entry, accepted: Accepted, flags: tuple[Flag
 
 def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
     if entry.kind != "plant":
-        yield from (danger.flag for danger in arrived(seen, [accepted.seq], accepted.seq - 1))
+        yield from (danger.flag for _, danger in arrived(seen, [accepted.seq], accepted.seq - 1))
     yield from brought.flags(seen, entry, accepted)
     if entry.offset_us is not None and not entry.marked(AT_ARRIVAL):
         yield Flag(

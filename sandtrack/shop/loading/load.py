@@ -23,7 +23,7 @@ __all__ = ["FileResult", "LoadResult", "Problem", "load", "open_folder"]
 
 PROBLEMS_KEPT = 1_000
 PROBLEMS_SHOWN = 20
-DANGERS_SHOWN = 5
+DANGERS_SHOWN = 10
 SET_UP_SENDER = "set-up"
 
 Progress = Callable[[int, int], object]
@@ -56,14 +56,15 @@ class LoadResult:
     skipped: list[str] = field(default_factory=list)
     rejects: list[Path] = field(default_factory=list)
     dangers: list[Flag] = field(default_factory=list)
-    """Dangers that the new records make or complete: the first of each code, at most DANGERS_SHOWN of one."""
+    """Dangers that the new records make or complete: one for each code and subject, DANGERS_SHOWN of a code."""
     danger_counts: dict[str, int] = field(default_factory=dict)
     """How many there are, by code."""
 
     def warn(self, danger: Flag) -> None:
-        """Count a danger; keep it unless there are too many of its code."""
-        count = self.danger_counts[danger.code] = self.danger_counts.get(danger.code, 0) + 1
-        if count <= DANGERS_SHOWN:
+        """Count a danger; keep the first of each subject, unless there are too many of its code."""
+        self.danger_counts[danger.code] = self.danger_counts.get(danger.code, 0) + 1
+        alike = [kept.subject for kept in self.dangers if kept.code == danger.code]
+        if len(alike) < DANGERS_SHOWN and danger.subject not in alike:
             self.dangers.append(danger)
 
     def total(self, what: str) -> int:

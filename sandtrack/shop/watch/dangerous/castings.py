@@ -31,10 +31,9 @@ def poured(ev: Evidence, seen: Seen) -> Iterator[Danger]:
         if not fills:
             text = f"mould {mould} was poured with no sand on record ({named(ev, seen)}): is the number right?"
             yield Danger("poured_empty", mould, text, seen.seq, seen.at)
-            continue
         yield from _too_soon(ev, seen, mould, mixes)
         yield from _unchecked(ev, seen, mould, mixes)
-        yield from _again(ev, seen, mould, max(ended, fills[0].at))
+        yield from _again(ev, seen, mould, ended)
 
 
 def _held(ev: Evidence, seen: Seen, mould: str, ended: int) -> Iterator[Danger]:

@@ -46,8 +46,8 @@ def judged(ev: Evidence, seen: Seen) -> Iterator[Danger]:
         yield from judge(ev, seen)
 
 
-def arrived(picture: Picture, records: Iterable[int], known: int) -> Iterator[Danger]:
-    """What is dangerous about records that just arrived, and about what they complete; each once.
+def arrived(picture: Picture, records: Iterable[int], known: int) -> Iterator[tuple[int, Danger]]:
+    """What is dangerous about records that just arrived, and about what they complete; each once, with the record.
 
     `known` is the number of records before them: what is completed among themselves is judged with the later one. A
     name that nobody knows is raised only here: it is a matter of arrival.
@@ -65,7 +65,7 @@ def arrived(picture: Picture, records: Iterable[int], known: int) -> Iterator[Da
             key = (danger.code, danger.subject, danger.record)
             if key not in raised:
                 raised.add(key)
-                yield danger
+                yield seq, danger
 
 
 def _is_part(ev: Evidence, seen: Seen, danger: Danger) -> bool:
@@ -78,7 +78,7 @@ def _is_part(ev: Evidence, seen: Seen, danger: Danger) -> bool:
 
 def arrived_since(picture: Picture, after: int) -> Iterator[Danger]:
     """What is dangerous about the records that were accepted after a number of the chain."""
-    return arrived(picture, recorded_since(picture.reader, after), after)
+    return (danger for _, danger in arrived(picture, recorded_since(picture.reader, after), after))
 
 
 def of_window(picture: Picture, since: int) -> Iterator[Danger]:
