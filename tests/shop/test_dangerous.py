@@ -154,7 +154,7 @@ def test_a_normal_day_raises_nothing(way: str, path: Path) -> None:
 TOGETHER = tuple(planted for planted in PLANTED.values() if len(planted.records) > 1 and planted.code not in ABSENT)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(data=st.data())
 def test_the_order_of_arrival_changes_nothing(
     data: st.DataObject, counted: Path, tmp_path_factory: pytest.TempPathFactory
