@@ -39,7 +39,7 @@ class FieldError(SandtrackError, ValueError):
 
     code = "bad_value"
 
-    def __init__(self, *, field: str, reason: str, value: Any = None, accepted: str = "") -> None:
+    def __init__(self, *, field: str, reason: str, value: Any = None, accepted: str = "", code: str = "") -> None:
         shown = "" if value is None else f" {_short(value)}"
         text = f"{field}:{shown} {reason}" if shown else f"{field}: {reason}"
         text += advice(accepted)
@@ -48,11 +48,19 @@ class FieldError(SandtrackError, ValueError):
         self.value = value
         self.reason = reason
         self.accepted = accepted
+        if code:
+            self.code = code
 
     def within(self, prefix: str) -> FieldError:
         """Return the same complaint about a field that lies inside `prefix`."""
         field = prefix if self.field == WHOLE else f"{prefix}.{self.field}"
-        return FieldError(field=field, reason=self.reason, value=self.value, accepted=self.accepted)
+        return FieldError(
+            field=field,
+            reason=self.reason,
+            value=self.value,
+            accepted=self.accepted,
+            code=self.__dict__.get("code", ""),
+        )
 
 
 class InputErrors(SandtrackError, ValueError):

@@ -28,6 +28,7 @@ __all__ = [
     "plain_number",
     "show",
     "show_mass_mg",
+    "spelled",
 ]
 
 _ABSOLUTE_ZERO_C = -273.15
@@ -238,6 +239,16 @@ def _quantity(quantity: str) -> Quantity:
     if known is None:
         raise _refused("quantity", quantity, "is not known", ", ".join(QUANTITIES))
     return known
+
+
+def spelled(text: str, quantity: str) -> str:
+    """The unit that a text spells, "" if it spells none of this quantity.
+
+    >>> spelled("tonnes", "mass"), spelled("min", "mass")
+    ('t', '')
+    """
+    known = QUANTITIES.get(quantity)
+    return (known.spellings.get(text) or ANY_CASE[quantity].get(text.casefold(), "")) if known else ""
 
 
 def _argument(unit: str, quantity: str, field: str) -> str:

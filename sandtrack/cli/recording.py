@@ -61,8 +61,12 @@ def init(plant: Path, shop_file: Path | None) -> None:
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILES…")
 @click.option("--sender", help="Sender of lines that name none; else the person in the column `by`.")
 @click.option(
-    "--decimal", type=click.Choice([".", ","]), default=".", show_default=True, help="Decimal mark of the files."
+    "--decimal",
+    type=click.Choice([".", ","]),
+    help="Decimal mark of the files. If left out it is the point, and a number like 24.600 is refused where the mark "
+    "is not sure.",
 )
+@click.option("--line-breaks", is_flag=True, help="Texts in CSV files may go over several lines.")
 @click.option("--keep-good", is_flag=True, help="Load the good lines even if others are bad.")
 @click.option(
     "--rejects",
@@ -75,7 +79,8 @@ def init(plant: Path, shop_file: Path | None) -> None:
 def load(
     paths: tuple[Path, ...],
     sender: str | None,
-    decimal: str,
+    decimal: str | None,
+    line_breaks: bool,
     keep_good: bool,
     rejects: Path | None,
     shop_file: Path | None,
@@ -93,7 +98,14 @@ def load(
     """
     with opened(shop_file) as shop, progress_bar() as progress:
         result = loading.load(
-            shop.ledger, paths, sender=sender, decimal=decimal, keep_good=keep_good, rejects=rejects, progress=progress
+            shop.ledger,
+            paths,
+            sender=sender,
+            decimal=decimal,
+            line_breaks=line_breaks,
+            keep_good=keep_good,
+            rejects=rejects,
+            progress=progress,
         )
     click.echo(text.load_result(result))
     if result.problem_count:

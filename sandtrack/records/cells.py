@@ -17,6 +17,8 @@ PLAIN = {
     ",": re.compile(r"[+-]?(?:[0-9]+(?:,[0-9]+)?|,[0-9]+)(?:[eE][+-]?[0-9]{1,3})?").fullmatch,
 }
 _SURE_DIGITS = 15
+# A mark with three digits after it: the decimal mark, or the mark of thousands, which never follows a leading 0.
+_TWO_READINGS = re.compile(r"([+\-−]?[1-9][0-9]{0,2})[.,]([0-9]{3})(?![0-9.,]|[eE][+\-−]?[0-9])").match
 
 Convert = Callable[[str], Any]
 
@@ -44,6 +46,26 @@ def as_number(label: str, field: f.Field, unit: str | None, decimal: str) -> Con
         return cell.replace(",", ".")
 
     return convert
+
+
+def asked_back(label: str, convert: Convert) -> Convert:
+    """The same, where nobody said which mark is the decimal one: a number with two readings is refused."""
+
+    def ask(cell: str) -> Any:
+        match = _TWO_READINGS(cell)
+        if match is None:
+            return convert(cell)
+        whole, three = match.groups()
+        small, large = f"{whole}.{three}".rstrip("0").rstrip("."), whole + three
+        raise FieldError(
+            field=label,
+            value=cell,
+            reason=f"may be {small} or {large}: three digits stand after its mark",
+            accepted=f"{small} or {large}, written so; or state the decimal mark (--decimal)",
+            code="ambiguous_number",
+        )
+
+    return ask
 
 
 def as_value(label: str, decimal: str) -> Convert:

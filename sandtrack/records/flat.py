@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.records import fields as f
-from sandtrack.records.cells import ITEM, PLAIN, Convert, as_flag, as_items, as_number, as_value
+from sandtrack.records.cells import ITEM, PLAIN, Convert, as_flag, as_items, as_number, as_value, asked_back
 from sandtrack.records.composite import Items, Part, Rows, Values
 from sandtrack.records.schema import Declared
 
@@ -128,6 +128,11 @@ def slot_of(kind: str, label: str) -> _Slot | None:
     return _slot(_form(kind), label)
 
 
+def accepted_by(field: f.Field) -> str:
+    """What a cell of a field may hold, in words."""
+    return _accepted(field)
+
+
 def _slot(form: Declared, label: str) -> _Slot | None:
     """What a header's name means, or None."""
     found = form.names.get(label)
@@ -186,32 +191,38 @@ def _needed(field: Part, start: str) -> str:
 # -- cells ------------------------------------------------------------------------------------------------------
 
 
-def _converter(label: str, slot: _Slot, decimal: str) -> Convert | None:
+def _converter(label: str, slot: _Slot, decimal: str, sure: bool) -> Convert | None:
     field = slot.field
-    if isinstance(field, Items):
-        numeric = field.item.numeric
-        return as_items(label, as_number(label, field.item, None, decimal) if numeric else None)
-    if isinstance(field, Values):
-        return as_value(label, decimal)
-    if isinstance(field, f.Flag):
+    item = field.item if isinstance(field, Items) else field
+    convert: Convert | None = None
+    if isinstance(item, Values):
+        convert = as_value(label, decimal)
+    elif isinstance(item, f.Flag):
         return as_flag
-    return as_number(label, field, slot.unit, decimal) if field.numeric and slot.unit != "measure" else None
+    elif item.numeric and slot.unit != "measure":
+        convert = as_number(label, item, slot.unit, decimal)
+    if convert is not None and not sure:
+        convert = asked_back(label, convert)
+    return as_items(label, convert) if isinstance(field, Items) else convert
 
 
 # -- rows -------------------------------------------------------------------------------------------------------
 
 
-def reader(kind: str, header: Sequence[str], *, decimal: str = ".") -> Reader:
-    """Compile a header; raise InputErrors naming every column that cannot be used."""
+def reader(kind: str, header: Sequence[str], *, decimal: str = ".", sure: bool = True) -> Reader:
+    """Compile a header; raise InputErrors naming every column that cannot be used.
+
+    Unless the decimal mark is `sure`, a number that could be read with either mark is refused.
+    """
     if decimal not in PLAIN:
         raise FieldError(field="decimal", value=decimal, reason="is not a decimal mark", accepted="'.' or ','")
-    return Reader(kind, header, decimal)
+    return Reader(kind, header, decimal, sure)
 
 
 class Reader:
     """Turns rows of cells under one header into contents."""
 
-    def __init__(self, kind: str, header: Sequence[str], decimal: str) -> None:
+    def __init__(self, kind: str, header: Sequence[str], decimal: str, sure: bool = True) -> None:
         self.kind = kind
         self.header = [label.strip() for label in header]
         self.width = len(self.header)
@@ -236,7 +247,7 @@ class Reader:
                 if slot is None:
                     problems.append(_unknown(kind, label))
                     continue
-                path, convert = slot.path, _converter(label, slot, decimal)
+                path, convert = slot.path, _converter(label, slot, decimal, sure)
                 number = path[1] if len(path) > 2 and isinstance(path[1], int) else 0
                 plan = nested.setdefault(str(path[0]), {}).setdefault(number, []) if len(path) > 1 else self._plain
                 inner = path[2 if number else 1 :] or path
@@ -283,9 +294,16 @@ class Reader:
     def _ragged(self, cells: Sequence[str]) -> FieldError:
         return FieldError(
             field="line",
-            reason=f"has {len(cells)} cells under {self.width} columns",
-            accepted="one cell a column; a text with a separator or a line break in it stands in quotation marks",
+            reason=f"has {len(cells)} cells under {self.width} columns{self._beyond(cells)}",
+            accepted="one cell a column; a text with a separator in it stands in quotation marks",
+            code="ragged",
         )
+
+    def _beyond(self, cells: Sequence[str]) -> str:
+        """Where a row ends: the first cell that has no column, or the first column that has no cell."""
+        if len(cells) > self.width:
+            return f", the first without a column is cell {self.width + 1}, {cells[self.width][:40]!r}"
+        return f", the first column without a cell is {self.header[len(cells)] or len(cells) + 1}"
 
     def located(self, problem: FieldError, cells: Sequence[str]) -> FieldError:
         """The same complaint, of the column and cell of this row that it is about."""
@@ -299,7 +317,9 @@ class Reader:
         whole = match is None or match[2] is None or match[3] is not None
         if value is not None and whole and column in self.header:
             value = cells[self.header.index(column)] or value
-        return FieldError(field=column, value=value, reason=problem.reason, accepted=problem.accepted)
+        return FieldError(
+            field=column, value=value, reason=problem.reason, accepted=problem.accepted, code=problem.code
+        )
 
 
 def _fill(into: dict[str, Any], plan: _Plan, cells: Sequence[str], problems: list[FieldError]) -> None:

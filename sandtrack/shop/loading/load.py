@@ -13,8 +13,9 @@ from sandtrack.ledger import Entry, Head, Ledger, system_clock
 from sandtrack.plant import read_toml
 from sandtrack.records import canonical, fields, flat
 from sandtrack.shop.answer import Flag
+from sandtrack.shop.loading.finding import Found, find
 from sandtrack.shop.loading.rejects import Rejects
-from sandtrack.shop.loading.sources import FileFault, Found, Problem, Row, Source, find
+from sandtrack.shop.loading.sources import FileFault, Problem, Row, Source, Wrong
 from sandtrack.shop.loading.vetting import Place, Spool, Vetting, Waiting, made_id
 from sandtrack.shop.picture import picture
 from sandtrack.shop.watch.dangerous.judging import arrived_since
@@ -105,20 +106,23 @@ def load(
     paths: Iterable[str | Path],
     *,
     sender: str | None = None,
-    decimal: str = ".",
+    decimal: str | None = None,
+    line_breaks: bool = False,
     keep_good: bool = False,
     rejects: str | Path | None = None,
     progress: Progress | None = None,
 ) -> LoadResult:
     """Load files and folders; raise LoadRefused, with nothing loaded, if any line is bad.
 
+    `decimal` is the decimal mark of the files, "." or ","; unless it is stated, a number that could be read with
+    either is refused (`sources.Marks`). A text of a CSV file goes over several lines only with `line_breaks`.
     `sender` stands where a line names none; failing that, `by` does. With `keep_good` the good lines are loaded and
     the bad ones told. Bad lines are written, with reasons, to files of the same columns in the folder `rejects`, which
     can be loaded once they are corrected. `progress` is called with how much is done and how much there is to do.
     """
     bad = Rejects(rejects) if rejects is not None else None
     with closing(Spool(ledger.store.path.parent)) as spool:
-        loading = _Loading(ledger, find(paths), spool, sender, decimal, bad, progress)
+        loading = _Loading(ledger, find(paths, line_breaks=line_breaks), spool, sender, decimal, bad, progress)
         try:
             loading.check()
             result = loading.result
@@ -140,7 +144,7 @@ def open_folder(
     path: str | Path,
     *,
     sender: str | None = None,
-    decimal: str = ".",
+    decimal: str | None = None,
     progress: Progress | None = None,
     clock: Callable[[], int] = system_clock,
 ) -> tuple[Ledger, LoadResult]:
@@ -192,7 +196,7 @@ class _Loading:
         found: Found,
         spool: Spool,
         sender: str | None,
-        decimal: str,
+        decimal: str | None,
         rejects: Rejects | None,
         progress: Progress | None,
     ) -> None:
@@ -225,7 +229,7 @@ class _Loading:
                 try:
                     self._source(source, number, vetting)
                 except FileFault as fault:
-                    self.result.complain(Problem(source.name, None, "", None, str(fault)))
+                    self.result.complain(fault.problem(source.name))
                 self.done += source.size
                 self._tell(self.done)
 
@@ -263,25 +267,23 @@ class _Loading:
         rows = source.rows(self.decimal)
         header = next(rows, None)
         if header is None or not any(header.cells):
-            self.result.complain(
-                Problem(
-                    source.name, None, "", None, header.fault if header and header.fault else "is empty", "a header"
-                )
-            )
+            for wrong in (header.wrong if header else ()) or (Wrong("empty", "is empty", "a header"),):
+                self.result.complain(_problem(source.name, None, wrong.under(())))
             return
         if self.rejects:
             self.rejects.header(number, source, header.cells)
         spoilt: list[FieldError] = []
         reader = None
         try:
-            reader = flat.reader(source.kind, header.cells, decimal=self.decimal)
-            spoilt = [_whole_line(header.fault)] if header.fault else []
+            mark, sure = source.marks(self.decimal)
+            spoilt = [wrong.under(header.cells) for wrong in header.wrong]
+            reader = None if spoilt else flat.reader(source.kind, header.cells, decimal=mark, sure=sure)
         except InputErrors as wrong:
             spoilt = wrong.problems
         for problem in spoilt:
             self.result.complain(_problem(source.name, header.line, problem))
         for row in rows:
-            if not row.fault and not any(row.cells):
+            if not row.wrong and not any(row.cells):
                 continue
             file.lines += 1
             if file.lines % 500 == 0:
@@ -299,8 +301,8 @@ class _Loading:
 
     def _line(self, place: Place, row: Row, reader: flat.Reader, vetting: Vetting) -> list[FieldError]:
         """Judge one line; return what is wrong with it, by its columns."""
-        if row.fault:
-            return [_whole_line(row.fault)]
+        if row.wrong:
+            return [wrong.under(reader.header) for wrong in row.wrong]
         cells = row.cells
         content, record_id, sender, problems = reader.parse(cells)
         if len(cells) != reader.width:
@@ -385,11 +387,7 @@ _NO_SENDER = FieldError(
 )
 
 
-def _whole_line(reason: str) -> FieldError:
-    return FieldError(field="line", reason=reason)
-
-
 def _problem(file: str, line: int | None, problem: FieldError) -> Problem:
     column = "" if problem.field == "line" else problem.field
     value = None if problem.value is None else str(problem.value)
-    return Problem(file, line, column, value, problem.reason, problem.accepted)
+    return Problem(file, line, column, value, problem.reason, problem.accepted, problem.code)

@@ -8,7 +8,8 @@ from typing import IO, Any
 
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.records.flat import IGNORED
-from sandtrack.shop.loading.sources import CsvSource, Source
+from sandtrack.shop.loading.csv_files import CsvSource
+from sandtrack.shop.loading.sources import Source
 
 
 class Rejects:

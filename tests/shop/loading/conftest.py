@@ -56,3 +56,33 @@ def told(ledger: Ledger) -> Callable[..., list[str]]:
         return [str(problem) for problem in caught.value.problems]
 
     return refuse
+
+
+@pytest.fixture
+def codes(ledger: Ledger) -> Callable[..., list[tuple[int | None, str, str]]]:
+    """Load what must be refused; nothing may have been written. Return (line, column, code) of each problem."""
+
+    def refuse(*paths: str, **options: Any) -> list[tuple[int | None, str, str]]:
+        before = ledger.head()
+        with pytest.raises(LoadRefused) as caught:
+            load(ledger, paths, **options)
+        assert ledger.head() == before
+        return [(problem.line, problem.column, problem.code) for problem in caught.value.problems]
+
+    return refuse
+
+
+@pytest.fixture
+def stock_kg(ledger: Ledger) -> Callable[[str], dict[str, float]]:
+    """Stock of a place by the movements alone. [kg]"""
+
+    def add_up(place: str) -> dict[str, float]:
+        with ledger.store.reading() as connection:
+            rows = connection.execute(
+                "SELECT material, sum(CASE WHEN target = ?1 THEN mass_mg ELSE -mass_mg END) FROM movement "
+                "WHERE source = ?1 OR target = ?1 GROUP BY material",
+                (place,),
+            )
+            return {material: mass / 1e6 for material, mass in rows}
+
+    return add_up

@@ -172,7 +172,9 @@ def test_a_workbook_may_be_named_by_its_kind(ledger: Ledger, told: Told) -> None
     """Where no sheet is named by a kind, the file's name says what its first sheet holds."""
     rows = [["sender", "at", "place", "mass_kg"], ["otto", "2025-03-03 08:00", "silo", "#N/A"]]
     name = workbook("delivery.xlsx", Sheet1=rows)
-    assert told(name) == ["delivery.xlsx [Sheet1] line 2: holds the error #N/A of a formula"]
+    assert told(name) == [
+        "delivery.xlsx [Sheet1] line 2: mass_kg '#N/A' is the error of a formula; accepted: the value itself"
+    ]
     assert "did you mean delivery" in told(workbook("x.xlsx", delivry=rows, count=[]))[0]
     assert "is not named by a kind" in told(workbook("y.xlsx", Sheet1=rows))[0]
 
@@ -239,7 +241,9 @@ def test_good_lines_are_kept_and_bad_ones_can_be_corrected(ledger: Ledger, put: 
     lines = Path("bad/delivery.csv").read_text(encoding="utf-8").splitlines()
     assert lines[0] == "rejected_line,rejected_reason,id,sender,at,place,mass_kg"
     assert lines[1].startswith("4,\"mass_kg '1000O' has the unit 'O'")
-    assert lines[2].startswith("5,has 4 cells under 5 columns; accepted: one cell a column; a text")
+    assert lines[2].startswith(
+        '5,"has 4 cells under 5 columns, the first column without a cell is mass_kg; accepted: one'
+    )
     text = "\n".join(lines).replace(",1000O", ",1000").replace("09:00,silo", "09:00,silo,500")
     put("bad/delivery.csv", text)
     again = load(ledger, ["bad"], keep_good=True, rejects="bad")

@@ -72,22 +72,25 @@ MESSAGES: list[tuple[str, str, list[str]]] = [
         DELIVERY + 'd1,otto,"2025-03-03\n08:00",silo,1\nd2,otto,2025-03-03 08:00,silo\n'
         "d3,otto,2025-03-03 08:00,silo,1,,\n",
         [
-            "delivery.csv line 2: at '2025-03-03\\n08:00' is not a time; accepted: a time as "
-            "2025-03-01T07:45:00+01:00, or 2025-03-01 07:45 in the shop's own time",
-            "delivery.csv line 4: has 4 cells under 5 columns; accepted: one cell a column; "
-            "a text with a separator or a line break in it stands in quotation marks",
-            "delivery.csv line 5: has 7 cells under 5 columns; accepted: one cell a column; "
-            "a text with a separator or a line break in it stands in quotation marks",
+            "delivery.csv line 2: opens a quotation mark that is not closed in its line; accepted: the value itself "
+            "instead of a ditto mark; --line-breaks, where texts go over several lines",
+            "delivery.csv line 3: has 3 cells under 5 columns, the first column without a cell is place; "
+            "accepted: one cell a column; a text with a separator in it stands in quotation marks",
+            "delivery.csv line 4: has 4 cells under 5 columns, the first column without a cell is mass_kg; "
+            "accepted: one cell a column; a text with a separator in it stands in quotation marks",
+            "delivery.csv line 5: has 7 cells under 5 columns, the first without a column is cell 6, ''; "
+            "accepted: one cell a column; a text with a separator in it stands in quotation marks",
         ],
     ),
     (
         "delivery.csv",
         DELIVERY + 'd1,otto,2025-03-03 08:00,silo,1\0\nd2,"otto" x,2025-03-03 08:00,silo,1\nd3,"otto,,,1\n',
         [
-            "delivery.csv line 2: holds a zero byte, which no text has",
+            "delivery.csv line 2: mass_kg holds a zero byte, which no text has; accepted: the text without it",
             "delivery.csv line 3: has text after a closing quotation mark; "
-            "a quotation mark inside a text is written twice",
-            "delivery.csv line 4: opens a quotation mark that is not closed",
+            "accepted: a quotation mark inside a text written twice",
+            "delivery.csv line 4: opens a quotation mark that is not closed in its line; accepted: the value itself "
+            "instead of a ditto mark; --line-breaks, where texts go over several lines",
         ],
     ),
     (
@@ -117,7 +120,11 @@ MESSAGES: list[tuple[str, str, list[str]]] = [
         ["delivry.csv: is not named by a kind of record; did you mean delivery?"],
     ),
     ("delivery.xls", "", ["delivery.xls: is in Excel's old format; accepted: save it as .xlsx or as CSV in UTF-8"]),
-    ("delivery.xlsx", "no zip", ["delivery.xlsx: is not an Excel workbook (.xlsx)"]),
+    (
+        "delivery.xlsx",
+        "no zip",
+        ["delivery.xlsx: is not a workbook (.xlsx), or not all of one; accepted: a workbook that opens"],
+    ),
 ]  # fmt: skip
 
 
@@ -133,11 +140,13 @@ def test_other_encodings_are_refused_line_by_line(ledger: Ledger, put: Put, told
     """A byte that is not UTF-8 spoils its own line; a file in UTF-16 is told as such."""
     text = "sender,at,lot,reason\nida,2025-03-03 08:00,L1,ok\nida,2025-03-03 08:00,L2,nöt\n"
     assert told(put("hold.csv", text, "latin-1")) == [
-        "hold.csv line 3: is not UTF-8 (byte 0xf6); save the file as CSV in UTF-8"
+        "hold.csv line 3: reason is not UTF-8 (byte 0xf6); accepted: save the table as CSV in UTF-8"
     ]
     assert told(put("hold.csv", text, "utf-16")) == [
-        "hold.csv: is written in UTF-16; save it as CSV in UTF-8"
+        "hold.csv: is written in UTF-16; accepted: save the table as CSV in UTF-8"
     ]  # fmt: skip
+    for without_mark in ("utf-16-le", "utf-16-be"):
+        assert "is written in UTF-16" in told(put("hold.csv", text, without_mark))[0]
     assert load(ledger, [put("hold.csv", text, "utf-8-sig")]).new == 2
 
 
