@@ -126,15 +126,10 @@ def reading(cell: Any, column: int, want: Want, marks: Marks) -> tuple[str, Wron
 
 def _dated(value: Any, code: str, column: int, want: Want) -> tuple[str, Wrong | None]:
     letters = "".join(match["sign"] or "" for match in _TOKEN.finditer(code)).lower()
-    moment = isinstance(value, datetime)
-    clock = moment and ("h" in letters or not letters)
-    text = (
-        value.isoformat(" ")
-        if clock
-        else (value.date() if moment else value).isoformat()
-        if isinstance(value, date)
-        else str(value)
-    )
+    if isinstance(value, datetime):
+        text = value.isoformat(" ") if "h" in letters or not letters else value.date().isoformat()
+    else:
+        text = str(value)
     if want.sort == "text":
         return text, None
     if not isinstance(value, date):

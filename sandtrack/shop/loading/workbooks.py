@@ -172,7 +172,8 @@ def _merges(book: Any, sheet: Any) -> list[tuple[str, int, int, int]]:
 
     def read() -> list[tuple[str, int, int, int]]:
         with _part(book, sheet) as stream:
-            found, before = set(), b""
+            found: set[bytes] = set()
+            before = b""
             while chunk := stream.read(_CHUNK):
                 text = before + chunk
                 found |= set(re.findall(rb"mergeCell\s[^>]*?ref=[\"']([A-Z0-9$:]+)[\"'][^>]*>", text))
@@ -180,8 +181,11 @@ def _merges(book: Any, sheet: Any) -> list[tuple[str, int, int, int]]:
                 before = text[cut:] if len(text) - cut < _CHUNK else b""
         if len(found) > MOST_MERGES:
             raise FileFault(f"has more than {MOST_MERGES} merged cells", "a sheet without them", code="merged")
-        ranges = [(ref.decode(), range_boundaries(ref.decode())) for ref in found]
-        return sorted((ref, edges[1], edges[3], edges[0] - 1) for ref, edges in ranges)
+        ranges: list[tuple[str, int, int, int]] = []
+        for ref in sorted(found):
+            first_column, first, _, last = (int(edge or 1) for edge in range_boundaries(ref.decode()))
+            ranges.append((ref.decode(), first, last, first_column - 1))
+        return ranges
 
     return _safely(read)
 
