@@ -33,7 +33,7 @@ def _want(kind: str, label: str) -> Want:
     if isinstance(field, Values):
         return Want("value", "a number, true, false or a short text")
     if field.numeric and slot.unit != "measure":
-        unit = "" if slot.unit == "amount" else slot.unit or getattr(field, "unit", "")
+        unit = "" if slot.unit == "amount" else str(slot.unit or getattr(field, "unit", ""))
         return Want("number", accepted, getattr(field, "quantity", ""), unit)
     sorts = {f.Instant: "time", f.Day: "time", f.Flag: "flag"}
     sort = next((sorts[base] for base in type(field).__mro__ if base in sorts), "")
