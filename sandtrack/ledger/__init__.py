@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
-from sandtrack.ledger import views
+from sandtrack.ledger import arriving, views
 from sandtrack.ledger.brought import AT_ARRIVAL, BY_AGE, Brought, can_be, dated_by_age
 from sandtrack.ledger.entries import Entry
 from sandtrack.ledger.making import made_whole
@@ -185,7 +185,7 @@ class Ledger:
         if age_us is not None and isinstance(content, Mapping) and content.get("at") is None:
             content, marks = dated_by_age(content, age_us, now, self.zone), [BY_AGE]
         if values is None:
-            values = self.forms.require(kind, content)
+            values = self._checked(kind, content, now)
         own_at = offset = None
         if "at" in values:
             if sent_at is None and age_us is not None and not marks:
@@ -197,6 +197,16 @@ class Ledger:
                 own_at, offset, marks = values["at"], now - values["at"], [*marks, AT_ARRIVAL]
         entry = Entry(kind, sender, record_id, _as_sent(content, kind), values, own_at, offset)
         return _brought_by(brought, entry, marks)
+
+    def _checked(self, kind: str, content: Any, now: int) -> Mapping[str, Any]:
+        """What a content means; raises InputErrors, with the nearest known name for one that is not known."""
+        values, problems = self.forms.check(kind, content)
+        setups = self.setups()
+        if isinstance(content, Mapping) and setups.on(now).plant.shop.units == "us":
+            problems = [*problems, *arriving.without_unit(kind, content)]
+        if problems:
+            raise InputErrors(arriving.with_suggestions(kind, problems, setups), what=kind)
+        return values
 
     def _ahead_us(self, now: int) -> float:
         return self.setups().on(now).plant.limits.clock_offset_min * 60e6

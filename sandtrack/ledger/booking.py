@@ -5,6 +5,7 @@ Only an ending (knock-out, scrapped mould) also needs what its moulds held; it i
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from functools import cache
@@ -68,6 +69,13 @@ def form_of(kind: str) -> Form:
             (name, inner) for name, many, inside in parts if many for inner, part in inside if isinstance(part, Mass)
         ),
     )
+
+
+def section_of(kind: str, field: str) -> str | None:
+    """The section of the set-up that a field's key is looked up in, by its path as `streams[1].place`; None: no key."""
+    form, name = form_of(kind), re.sub(r"\[[0-9]+\]", "", field)
+    inner = {f"{part}.{key}": section for part, _, keys in form.part_keys for key, section in keys}
+    return {**dict(form.keys), **dict(form.lists), **inner}.get(name)
 
 
 def unknown_keys(form: Form, values: Values, setups: Setups) -> list[FieldError]:

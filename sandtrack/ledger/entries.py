@@ -8,7 +8,7 @@ from hashlib import sha256
 from typing import Any, NamedTuple
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import booking, chain, stored
+from sandtrack.ledger import arriving, booking, chain, stored
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.brought import BY_AGE, Brought
 from sandtrack.ledger.setups import Day, Path, Setups, labelled
@@ -70,11 +70,16 @@ Prepared = tuple[int, Day, list[Move], booking.Counted | None]
 """What an entry will book, by its content and the set-up alone: its instant, the set-up then, movements, a count."""
 
 
-def prepare(entry: Entry, setups: Setups) -> Prepared:
-    """Check an entry (no reversal, no set-up) against the set-up; raises InputErrors with everything that is wrong."""
+def prepare(entry: Entry, setups: Setups, *, replayed: bool = False) -> Prepared:
+    """Check an entry (no reversal, no set-up) against the set-up; raises InputErrors with everything that is wrong.
+
+    One that is `replayed` was accepted by the rules of its day, and later rules do not refuse it.
+    """
     kind, values = entry.kind, entry.values
     form = booking.form_of(kind)
     problems = booking.unknown_keys(form, values, setups)
+    if not problems and not replayed:
+        problems += arriving.unknown_streams(kind, values, setups)
     telling = booking.telling(form, values, MOST_MG)
     problems += [
         setups.unknown(_told(path, "measure"), "measures", mass.measure)

@@ -36,6 +36,7 @@ def _append_all(picture: Picture, store: Store) -> Iterator[Violation]:
     )
     with store.writing() as connection:
         writer = Writer(connection, picture.forms, Setups([]), picture.zone, 0)
+        writer.replaying = True
         before = GENESIS
         for seq, kind, sender, record_id, own_at, offset_us, recorded, day, text, digest, *brought in rows:
             writer.seq, writer.hash = seq - 1, before

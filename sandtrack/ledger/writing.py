@@ -49,6 +49,8 @@ class Writer:
         self.today = times.day_of(self.now, zone)
         self.has_endings = connection.execute("SELECT 1 FROM ending LIMIT 1").fetchone() is not None
         self.pending = Pending(connection, self.today)
+        self.replaying = False
+        """Whether what is appended was accepted before, by the rules of its day."""
         self.unknown: set[tuple[str, str]] = set()
         """Senders and ids that were looked up and are not there."""
 
@@ -90,7 +92,7 @@ class Writer:
         if entry.kind == "reversal":
             return self._reverse(entry)
         values = entry.values
-        at, day, moves, counted = prepare(entry, self.setups)
+        at, day, moves, counted = prepare(entry, self.setups, replayed=self.replaying)
         seq = self._record(entry, at, day.revision)
         if entry.kind in blocking.KINDS:
             self.pending.blocks(seq, blocking.causes(entry.kind, values, day))

@@ -19,6 +19,7 @@ import marshmallow as ma
 from sandtrack import units
 from sandtrack.errors import FieldError
 from sandtrack.records import times
+from sandtrack.records.naming import suggested
 
 
 class Spelled(NamedTuple):
@@ -154,7 +155,8 @@ class Choice(Field):
 
     def parse(self, raw: Any) -> str:
         if not isinstance(raw, str) or raw not in self.words:
-            raise self.error(raw, "is not one of the words known here")
+            accepted = suggested(raw, dict.fromkeys(self.words, "")) if isinstance(raw, str) else None
+            raise self.error(raw, "is not one of the words known here", accepted)
         return raw
 
 
