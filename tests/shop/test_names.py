@@ -26,7 +26,7 @@ CAUGHT = {
         ("level", {"place": "New sand silo", "level_m": 1}, "did you mean silo_new (New sand silo)?"),
         ("delivery", {"place": "silo_new", "mass_amount": 2, "mass_measure": "bukket"}, "did you mean bucket"),
         ("temperature", {"what": "mixed sand", "mixer": "m1", "value_c": 20}, "did you mean mixed_sand?"),
-        ("temperature", {"what": "mixed_sand", "mixer": "Large mixer", "value_c": 20}, "did you mean m1 (Large mixer)?"),
+        ("temperature", {"what": "mixed_sand", "mixer": "Large mixer", "value_c": 20}, "mean m1 (Large mixer)?"),
         ("hold", {"place": "silo_ne", "reason": "wet"}, "did you mean silo_new"),
     ],
 )
