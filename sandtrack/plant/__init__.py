@@ -138,11 +138,18 @@ class Plant:
         return self.materials[material].kind == "sand"
 
 
+LONGEST_TOML = 10_000_000
+_BEYOND_TOML = "holds a number that cannot be kept, or is nested too deeply"
+
+
 def read_toml(path: str | Path) -> dict[str, Any]:
     """Read a TOML file; numbers exactly, as Decimal. Raises InputErrors for a file that is no TOML."""
     try:
         with Path(path).open("rb") as file:
-            return tomllib.load(file, parse_float=Decimal)
+            text = file.read(LONGEST_TOML + 1)
+        if len(text) > LONGEST_TOML:
+            raise ValueError(f"longer than {LONGEST_TOML:,} bytes")
+        return tomllib.loads(text.decode("utf-8-sig"), parse_float=Decimal)
     except OSError as problem:
         raise InputErrors(
             [
@@ -152,9 +159,11 @@ def read_toml(path: str | Path) -> dict[str, Any]:
             ],
             what="the set-up",
         ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+    except (ValueError, ArithmeticError, RecursionError) as problem:
+        # What is no TOML; and numbers of thousands of digits, exponents beyond all measure, nests without end.
+        reason = f"is not TOML: {str(problem)[:200]}" if isinstance(problem, ValueError) else _BEYOND_TOML
         raise InputErrors(
-            [FieldError(field="file", value=str(path), reason=f"is not TOML: {problem}", accepted="a TOML file")],
+            [FieldError(field="file", value=str(path), reason=reason, accepted="a TOML file in UTF-8")],
             what="the set-up",
         ) from None
 

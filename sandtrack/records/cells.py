@@ -20,12 +20,16 @@ _SURE_DIGITS = 15
 # A mark with three digits after it: the decimal mark, or the mark of thousands, which never follows a leading 0.
 _TWO_READINGS = re.compile(r"([+\-−]?[1-9][0-9]{0,2})[.,]([0-9]{3})(?![0-9.,]|[eE][+\-−]?[0-9])").match
 
+# What 35 % is in a column that ends in _pct, and in one that ends in _share, by powers of ten.
+_OF_PERCENT: dict[type[f.Field], int] = {f.Percent: 0, f.Share: -2}
+
 Convert = Callable[[str], Any]
 
 
 def as_number(label: str, field: f.Field, unit: str | None, decimal: str) -> Convert:
     """Plain numerals as numbers; text with a unit stays text, with a decimal point."""
     plain = PLAIN[decimal]
+    percent = next((scale for kind, scale in _OF_PERCENT.items() if isinstance(field, kind)), None)
     quantity = field.quantity if isinstance(field, f.Quantity) and unit != "amount" else ""
 
     def convert(cell: str) -> Any:
@@ -37,6 +41,8 @@ def as_number(label: str, field: f.Field, unit: str | None, decimal: str) -> Con
             if len(cell) <= _SURE_DIGITS or Decimal(repr(float(value))) == value:
                 return value
             return str(value)
+        if percent is not None and cell.endswith("%") and plain(cell[:-1].rstrip()):
+            return Decimal(cell[:-1].rstrip().replace(",", ".")).scaleb(percent)
         if decimal == ".":
             return cell
         if quantity:
@@ -71,10 +77,13 @@ def asked_back(label: str, convert: Convert) -> Convert:
 def as_value(label: str, decimal: str) -> Convert:
     """A named value: yes or no, a number, else text; a number with the other decimal mark is no text."""
     plain, other = PLAIN[decimal], PLAIN["," if decimal == "." else "."]
+    percent = 0 if label.endswith("_pct") else -2 if label.endswith("_share") else None
 
     def convert(cell: str) -> Any:
         if plain(cell):
             return Decimal(cell if decimal == "." else cell.replace(",", "."))
+        if percent is not None and cell.endswith("%") and plain(cell[:-1].rstrip()):
+            return Decimal(cell[:-1].rstrip().replace(",", ".")).scaleb(percent)
         return units.number(cell, field=label, decimal=decimal) if other(cell) else as_flag(cell)
 
     return convert

@@ -204,13 +204,14 @@ class _Marks:
         self._rows: deque[Marked] = deque()
         self.hidden_columns: list[tuple[int, int]] = []
         self._line = self._column = 0
-        self._hidden = self._in_cell = self._formula = self._value = False
+        self._hidden = self._in_cell = self._in_value = self._formula = self._value = self._of_text = False
         self._formulas: list[int] = []
         self._walk = self._walked(book, sheet)
 
     def _walked(self, book: Any, sheet: Any) -> Iterator[None]:
         parser = expat.ParserCreate()
         parser.StartElementHandler, parser.EndElementHandler = self._start, self._end
+        parser.CharacterDataHandler = self._text
         with _safely(lambda: _part(book, sheet)) as stream:
             while chunk := _safely(lambda: stream.read(_CHUNK)):
                 _safely(lambda: parser.Parse(chunk, False))
@@ -224,10 +225,12 @@ class _Marks:
             place = attributes.get("r", "")
             self._column = _column(place) if place else self._column + 1
             self._in_cell, self._formula, self._value = True, False, False
+            self._of_text = attributes.get("t") == "str"
         elif name == "f":
             self._formula = self._in_cell
-        elif name in ("v", "is"):
-            self._value = True
+        elif name == "v":
+            # An empty value is one where the formula gives a text; elsewhere nobody has calculated it.
+            self._in_value, self._value = True, self._of_text
         elif name == "row":
             line = int(float(attributes.get("r", self._line + 1)))
             if line <= self._line or line > MOST_ROWS:
@@ -243,8 +246,13 @@ class _Marks:
             if self._formula and not self._value:
                 self._formulas.append(self._column - 1)
             self._in_cell = False
+        elif name == "v":
+            self._in_value = False
         elif name == "row" and (self._hidden or self._formulas):
             self._rows.append(Marked(self._line, self._hidden, tuple(self._formulas)))
+
+    def _text(self, _: str) -> None:
+        self._value = self._value or self._in_value
 
     def of(self, line: int, texts: list[str], width: int) -> Iterator[Wrong]:
         """What is wrong with a row that openpyxl has read."""
