@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from sandtrack.shop.dosing.temperatures import OfAir, Stretch
 from sandtrack.shop.dosing.warmth import cube_min
-from sandtrack.shop.picture import Picture
 from sandtrack.trade.cure import CureLaw, equivalent_age_h
 from sandtrack.trade.equivalent import following_temp_c
 from sandtrack.trade.maturity import strip_on_history
@@ -50,19 +50,19 @@ class Course:
         return min(60 * equivalent_age_h(so_far / 60, temps, **energy), passed_min)
 
 
+def may_count(now: int, filled_at: int, high_min: float) -> Stretch:
+    """When air that was measured may count for a mould: from its filling until it has stripped, or now. [µs]"""
+    return filled_at, min(now, filled_at + round(high_min * _MINUTE))
+
+
 def by_air(
-    picture: Picture, filled_at: int, high_min: float, sand_temp_c: float, held_kg: float, energy_kj_mol: float
+    measured: OfAir, counts: Stretch, high_min: float, sand_temp_c: float, held_kg: float, energy_kj_mol: float
 ) -> Course | None:
     """Course of a mould's core while it may still strip; None where no colder air was measured meanwhile."""
-    until = min(picture.at, filled_at + round(high_min * _MINUTE))
-    read = [
-        ((seen.at - filled_at) / _MINUTE, seen.values["value_c"])
-        for seen in picture.records("temperature", since=filled_at, until=until, naming=("air",), timed=True)
-        if seen.values["what"] == "air"
-    ]
-    if all(value >= sand_temp_c for _, value in read):
+    instants, air = measured.between(*counts)
+    if not np.any(air < sand_temp_c):
         return None
-    at, air = (np.array(column) for column in zip(*read, strict=True))
+    at = (instants - counts[0]) / _MINUTE
     minutes = np.union1d(np.arange(0.0, _LONGER * high_min, _STEP_MIN), at)
     temps = following_temp_c(
         minutes=minutes,

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
 
 from sandtrack.plant import Mixer
 from sandtrack.records import times
 from sandtrack.shop.answer import Basis, Flag
-from sandtrack.shop.dosing import sands
+from sandtrack.shop.dosing import sands, temperatures
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C
 from sandtrack.shop.dosing.systems import System
+from sandtrack.shop.dosing.temperatures import Reading
 from sandtrack.shop.picture import Picture
 from sandtrack.trade.heat import blend_temp_c
 
@@ -22,14 +22,6 @@ OLDEST_H = 24.0
 
 _HOUR = 3_600_000_000
 AGAIN = "measure again: gauge in the stream of mixed sand at the mixer, and read it when it stands still"
-
-
-class Reading(NamedTuple):
-    """A temperature of mixed sand as recorded."""
-
-    at: int
-    value_c: float
-    source: str
 
 
 @dataclass(frozen=True)
@@ -45,15 +37,12 @@ class SandTemperature:
 def readings(picture: Picture, mixer: str, until: int, hours: float) -> Iterator[Reading]:
     """Temperatures of one mixer's sand in the hours up to an instant, newest first: readings, and those of its mixes.
 
-    A reading that names no mixer counts for each.
+    A reading that names no mixer counts for each. For many instants at once there is `temperatures.OfSand`.
     """
     since = until - round(hours * _HOUR)
-    for seen in picture.records("temperature", "mix", since=since, until=until, newest_first=True, timed=True):
-        values, name = seen.values, f"{seen.kind} {seen.id}"
-        if seen.kind == "mix" and values["mixer"] == mixer and "sand_temp_c" in values:
-            yield Reading(seen.at, values["sand_temp_c"], name)
-        elif seen.kind == "temperature" and values["what"] == "mixed_sand" and values.get("mixer", mixer) == mixer:
-            yield Reading(seen.at, values["value_c"], name)
+    for name, reading in temperatures.of_sand(picture, since, until, newest_first=True):
+        if name in (mixer, ""):
+            yield reading
 
 
 def judged(picture: Picture, machine: Mixer, system: System, given_c: float | None) -> SandTemperature:

@@ -31,7 +31,7 @@ def moulds(picture: Picture) -> Answer:
     blocked = [block for block in blocks.blocked(picture) if block.what == "mould"]
     held = {block.key for block in blocked}
     ranges: dict[str, Range] = {}
-    clocks = Clocks(picture)
+    clocks = Clocks(picture, (mix for mould in found for mix in mould.mixes))
     for mould in found:
         mould.held = mould.number in held
         look_at(picture, mould)

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
-from sandtrack.shop.dosing import course, ratio, sand_temperature, sands, systems
+from sandtrack.shop.dosing import course, sand_temperature, sands, systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, lever_of_mix, lot_of_mix
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE
 from sandtrack.shop.dosing.systems import System
+from sandtrack.shop.dosing.temperatures import OfAir, OfSand
 from sandtrack.shop.moulds.standing import Mould
 from sandtrack.shop.picture import KG, Picture, Seen
+from sandtrack.shop.watch.dangerous.evidence import Evidence
+from sandtrack.shop.watch.dangerous.mixes import bad_mix
 from sandtrack.trade.learning.checks import NOT_RECORDED
 from sandtrack.trade.learning.protocol import StripTimes
 from sandtrack.trade.learning.within import chance_within_by, strip_range_within_min
@@ -60,8 +64,11 @@ class _Row(NamedTuple):
 class Clocks:
     """What is to be asked of the strip times for every mix in a standing mould: each law is asked once for all."""
 
-    def __init__(self, picture: Picture) -> None:
+    def __init__(self, picture: Picture, mixes: Iterable[Seen]) -> None:
         self.picture = picture
+        without = (mix.at for mix in mixes if "sand_temp_c" not in mix.values)
+        self._read = OfSand(picture, without, sand_temperature.OLDEST_H)
+        self._evidence = Evidence(picture)
         self.laws: dict[str, Law] = {}
         self._known: dict[tuple[int, str, str | None], tuple[System, Law | None]] = {}
         self._to_ask: dict[int, tuple[Law, StripTimes, dict[_Key, _Row]]] = {}
@@ -71,13 +78,13 @@ class Clocks:
     def ask(self, mould: Mould, mix: Seen) -> None:
         """Ask by a mix's own record, once for all moulds that it filled; flags where that does not say enough."""
         system, law = self._system_of(mix)
-        wrong = list(ratio.wrong(self.picture, system, mix))
-        for flag in wrong:
-            mould.doubt(flag.code, flag.text)
+        wrong = list(bad_mix(self._evidence, mix))
+        for danger in wrong:
+            mould.doubt(danger.code, danger.text)
         if law is None:
             mould.flag("no_reference", f"no strip time of {system.name} is known: the set-up gives no reference")
             return
-        temp = _sand_temp_c(self.picture, mould, mix)
+        temp = _sand_temp_c(self._read, mould, mix)
         lever = None if temp is None or wrong else _lever(self.picture, system, mould, mix)
         if temp is None or lever is None:
             return
@@ -110,9 +117,11 @@ class Clocks:
         passed = (self.picture.at - at) / _MINUTE
         energy = law.cure_law.activation_energy_kj_mol
         moved: dict[int, course.Course] = {}
-        for row, filled_at in enumerate(at.tolist()):
-            high_min = max(spans[2, row], after[row])
-            way = course.by_air(self.picture, filled_at, high_min, temp[row], kg[row], energy)
+        highest = np.maximum(spans[2], after)
+        counts = [course.may_count(self.picture.at, *row) for row in zip(at.tolist(), highest.tolist(), strict=True)]
+        air = OfAir(self.picture, counts)
+        for row, stretch in enumerate(counts):
+            way = course.by_air(air, stretch, highest[row], temp[row], kg[row], energy)
             if way is not None:
                 moved[row] = way
                 passed[row], after[row] = way.kept_min(passed[row]), way.kept_min(after[row])
@@ -149,11 +158,11 @@ def _clock(at: int, span: Any, chance: float, latest: float) -> Clock | None:
     return Clock(low, mid, high, at + round(latest * _MINUTE), chance)
 
 
-def _sand_temp_c(picture: Picture, mould: Mould, mix: Seen) -> float | None:
+def _sand_temp_c(read: OfSand, mould: Mould, mix: Seen) -> float | None:
     """Temperature of a mix's sand: its own, else the last read before it; None, with a flag, where there is none."""
     temp: float | None = mix.values.get("sand_temp_c")
     if temp is None:
-        last = next(sand_temperature.readings(picture, mix.values["mixer"], mix.at, sand_temperature.OLDEST_H), None)
+        last = read.last(mix.values["mixer"], mix.at)
         if last is None:
             mould.flag("sand_temp_unknown", f"mix {mix.id} gives no sand temperature, and none was read before it")
             return None
