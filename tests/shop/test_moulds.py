@@ -412,13 +412,13 @@ def test_only_records_of_open_moulds_are_read(shop: Shop, monkeypatch: pytest.Mo
     mix(shop, "2025-03-03 07:00", "left", FURAN)
     mix(shop, "2025-01-07 06:00", "oldest", FURAN)
     read: list[str] = []
-    check = ledger.forms.check
+    check = ledger.forms.require
 
     def counted(kind: str, content: Any) -> Any:
         read.append(kind)
         return check(kind, content)
 
-    monkeypatch.setattr(ledger.forms, "check", counted)
+    monkeypatch.setattr(ledger.forms, "require", counted)
     assert set(standing(shop.moulds())) == {"left", "oldest"}
     assert read.count("mix") == 2
     assert "pour" not in read

@@ -199,24 +199,22 @@ def test_cores_placed_do_not_move_the_last_sand(shop: Shop) -> None:
 
 
 @pytest.mark.parametrize(
-    ("drawn", "code", "words"),
+    ("drawn", "code"),
     [
-        ({"tank_acid": 0}, "mix_without_catalyst", "mix x1 drew no acid"),
-        # by hand: 3.3 kg of acid on 3 kg of resin are 110 %, more than twice the 50 % that the window ends at
-        ({"tank_acid": 3.3}, "mix_far_off_ratio", "mix x1 had 110 % acid, where 20 to 50 % is usual"),
-        ({"tank_acid": 0.2}, "mix_far_off_ratio", "mix x1 had 6.67 % acid, where 20 to 50 % is usual"),
-        ({"tank_resin_f": 0}, "mix_far_off_ratio", "mix x1 drew no resin"),
+        ({"tank_acid": 0}, "mix_without_catalyst"),
+        # by hand: 3.3 kg of acid on 3 kg of resin are 110 %, 0.2 kg are 7 %, where 20 to 50 % is the window
+        ({"tank_acid": 3.3}, "mix_far_off_ratio"),
+        ({"tank_acid": 0.2}, "mix_far_off_ratio"),
+        ({"tank_resin_f": 0}, "mix_without_catalyst"),
+        ({"tank_resin_f": 1.05, "tank_acid": 3}, "streams_swapped"),
     ],
 )
-def test_a_mix_that_may_never_cure_is_never_past_an_estimate(
-    shop: Shop, drawn: dict[str, float], code: str, words: str
-) -> None:
+def test_a_mix_that_may_never_cure_is_never_past_an_estimate(shop: Shop, drawn: dict[str, float], code: str) -> None:
     """No strip time is stated, and no time makes it other than in doubt."""
     mix(shop, f"{DAY} 07:00", "101", FURAN | drawn, id="x1")
     answer = shop.moulds(at=f"{DAY} 23:00")
     assert standing(answer)["101"]["state"] == "in_doubt"
-    assert standing(answer)["101"]["state_words"].startswith(words)
-    assert standing(answer)["101"]["state_words"].endswith("do not pour until a competent person has checked it")
+    assert "do not pour until a competent person has checked it" in standing(answer)["101"]["state_words"]
     assert standing(answer)["101"]["strip_by"] is None
     assert code in flags(answer)
     assert answer.ranges == {}

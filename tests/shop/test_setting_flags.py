@@ -116,13 +116,13 @@ def test_deliveries_that_tell_nothing_of_the_lots_are_not_read(shop: Shop, monke
         moved = {"at": f"2025-02-{day:02} 07:00", "source": "silo_f", "mould": "1", "mass_kg": 50}
         shop.log("transfer", moved, sender="ida")
     read: list[str] = []
-    check = shop.ledger.forms.check
+    check = shop.ledger.forms.require
 
     def counted(kind: str, content: Any) -> Any:
         read.append(kind)
         return check(kind, content)
 
-    monkeypatch.setattr(shop.ledger.forms, "check", counted)
+    monkeypatch.setattr(shop.ledger.forms, "require", counted)
     assert furan(shop).values["resin_lot"] == "R1"
     assert (read.count("delivery"), read.count("transfer")) == (1, 0)
 
