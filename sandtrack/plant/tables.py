@@ -188,6 +188,7 @@ class BinderSystem:
     work_share: float | None = told(f.Share("work time as a share of strip time", above=0))
     work_definition: str = told(f.Choice("how the end of the work time is judged", words=DEFINITIONS), "")
     sand_window_c: tuple[float, float] | None = told(Span("lowest and highest sand temperature"))
+    moisture_limit_pct: float | None = told(f.Percent("moisture of the sand at most", most=20, above=0))
     reference: Reference | None = told(Nested(Reference, "strip time known at one setting"))
     half_life_days: float | None = told(f.Number("days after which a strip check counts half", above=0, most=36_500))
     facing: Mapping[str, Any] = told(OfPurpose("what facing mixes have of their own; the rest is as above"), dict)

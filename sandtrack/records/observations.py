@@ -192,6 +192,7 @@ class TableRow(Declared):
 
     sand_temp_c = f.Temperature("temperature of the mixed sand", required=True)
     serves = f.Flag("whether a setting serves", required=True)
+    verdict = f.Choice("yes, test_piece: only with a test piece, or no", words=("yes", "test_piece", "no"))
     resin_pct = f.Percent("resin, on sand")
     catalyst_pct = f.Percent("catalyst, on its family's base", most=200)
     fast_share = f.Share("share of the fast grade")

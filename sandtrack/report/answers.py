@@ -9,6 +9,7 @@ from typing import Any
 from sandtrack.report import brief, learned, mixers, tables
 from sandtrack.report.text import (
     NOT_COUNTED,
+    NOT_YES,
     STATE,
     Names,
     basis,
@@ -33,7 +34,7 @@ def text(given: Answer, names: Names, *, units: str = "metric", why: bool = Fals
     """An answer as text, in metric or US units; with what it rests on if `why`."""
     lines: list[str] = []
     if not given.possible:
-        lines += wrapped("No: ", given.because)
+        lines += wrapped(f"{NOT_YES[given.verdict]}: ", given.because)
         lines += [line for way in given.instead for line in wrapped("  instead: ", way)]
     lines += _BODIES.get(given.question, _plain)(given, names, units)
     if given.question != "brief":
@@ -141,7 +142,8 @@ def setting(given: Mapping[str, Any], names: Names, units: str) -> list[str]:
     )
     lines.append(f"  sand     {temp}; once it is below {below} or above {above}, ask again")
     if not given["possible"]:
-        lines.append("  nearest, which does not serve:")
+        tried = given["verdict"] == "test_piece"
+        lines.append("  for the test piece:" if tried else "  closest setting, NOT good enough:")
     lines.append(f"  set      resin {number(found['resin_pct'])} % of sand, {lever(found)}")
     lines += _times(given, found, units)
     if found.get("fill_time_min") is not None:

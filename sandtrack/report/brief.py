@@ -11,6 +11,7 @@ from sandtrack.shop import Answer
 from sandtrack.shop.wording import chance, listed
 
 LOOKS = 12
+SHORT = {"no": "NO", "test_piece": "TEST PIECE"}
 RANGES = "in brackets where 8 of 10 cases should lie"
 _RATES = (
     ("reclaimed_share", "reclaimed share of the sand mixed"),
@@ -105,7 +106,8 @@ def _settings(settings: list[Mapping[str, Any]], units: str) -> list[str]:
         found = values if given["possible"] else values.get("nearest")
         temp = values.get("sand_temp_c")
         if found is None or temp is None:
-            notes += wrapped("  no  ", f"{label}: {given['because']}")
+            notes += wrapped("  NO  ", f"{label}: {given['because']}")
+            notes += [line for way in given["instead"][:1] for line in wrapped("  instead  ", f"{label}: {way}")]
             continue
         spans = {name: given["ranges"].get(name) or found.get(name) for name in ("strip_time_min", "work_time_min")}
         share = found.get("fast_share")
@@ -121,7 +123,7 @@ def _settings(settings: list[Mapping[str, Any]], units: str) -> list[str]:
                     for span in spans.values()
                 ),
                 f"{chance(found['chance_to_strip'])} by {values['wanted_strip_min']:g}",
-                "" if given["possible"] else "does not serve",
+                "" if given["possible"] else SHORT[given["verdict"]],
             )
         )
         if not given["possible"] and given["instead"]:

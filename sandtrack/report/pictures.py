@@ -105,22 +105,29 @@ def feasible_region(
     fills: ArrayLike,
     strips: ArrayLike,
     lever_label: str,
+    test_piece: ArrayLike | None = None,
+    no_mould: ArrayLike | None = None,
     chosen: tuple[float, float] | None = None,
     fills_label: str = "the box can be filled",
     strips_label: str = "strips in time",
 ) -> Figure:
     """Where a fill and the wanted strip time both serve: yes or no by setting (rows) and sand temperature (columns).
 
-    `chosen` is the temperature and the setting of an answer.
+    `test_piece` and `no_mould` are the columns whose sand allows no more than a test piece, or nothing. `chosen` is the
+    temperature and the setting of an answer.
     """
     temps, levers = np.asarray(temp_c, dtype=float), np.asarray(lever, dtype=float)
     can_fill, can_strip = np.asarray(fills, dtype=bool), np.asarray(strips, dtype=bool)
+    none = np.zeros(temps.shape, dtype=bool)
+    piece, never = (none if one is None else np.asarray(one, dtype=bool) for one in (test_piece, no_mould))
     with rc_context(DRAWN):
         figure, axes = _axes("temperature of the mixed sand, °C", lever_label)
         for where, hatch, face in (
-            (can_fill & can_strip, "", _BOTH),
-            (can_fill & ~can_strip, "...", "white"),
-            (can_strip & ~can_fill, "///", "white"),
+            (can_fill & can_strip & ~piece & ~never, "", _BOTH),
+            (can_fill & can_strip & piece, "++", "white"),
+            (can_fill & ~can_strip & ~never, "...", "white"),
+            (can_strip & ~can_fill & ~never, "///", "white"),
+            (np.broadcast_to(never, can_fill.shape), "xx", "white"),
         ):
             _area(axes, temps, levers, where, hatch, face)
         if chosen is not None:
@@ -133,6 +140,11 @@ def feasible_region(
             Patch(facecolor="white", edgecolor="black", hatch="///", label=f"{strips_label}, but no time to fill"),
             Patch(facecolor="white", edgecolor="black", label="neither"),
         ]
+        if piece.any():
+            words = "both, but sand outside its window: only with a test piece"
+            named.insert(1, Patch(facecolor="white", edgecolor="black", hatch="++", label=words))
+        if never.any():
+            named.append(Patch(facecolor="white", edgecolor="black", hatch="xx", label="sand too cold or too hot: no"))
         if chosen is not None:
             named.append(_mark("o", "the setting told"))
         _legend(axes, named, columns=1)

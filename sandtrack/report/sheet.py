@@ -28,7 +28,7 @@ _OF_GUESSES = {"beyond_calibration", "one_setting_caught"}
 
 @dataclass(frozen=True)
 class Row:
-    """One line of a sheet; `way_out` where the answer is "no"."""
+    """One line of a sheet; `way_out` where it is no plain yes."""
 
     sand: str
     mark: str
@@ -103,8 +103,8 @@ def of_issued(one: Mapping[str, Any], names: Names, *, units: str = "metric") ->
 
 
 def _alike(rows: list[Mapping[str, Any]], name: str, words: str) -> list[str]:
-    """What is the same in every row that serves, told once."""
-    values = {row[name] for row in rows if row["serves"]}
+    """What is the same in every row that has a setting, told once."""
+    values = {row[name] for row in rows if tables.verdict(row) != "no"}
     return [words.format(values.pop())] if len(values) == 1 else []
 
 
@@ -117,16 +117,19 @@ def _row(row: Mapping[str, Any], varied: Iterable[tables.Setting], units: str) -
     temp = row["sand_temp_c"]
     sand = f"{temp * 1.8 + 32:.0f}" if units == "us" else f"{temp:g}"
     mark = "!" if set(row.get("look_at", ())) - _OF_GUESSES else ""
-    if not row["serves"]:
-        return Row(sand, mark, way_out=row.get("instead") or row.get("because", ""))
+    verdict = tables.verdict(row)
+    if verdict == "no":
+        return Row(sand, mark, way_out=tables.way_out(row))
     share = row.get("fast_share")
+    setting = f"{100 * share:.0f}" if share is not None else f"{row['catalyst_pct']:.1f}"
+    if verdict == "test_piece":
+        pumps = "".join(f", {liquid.head} {liquid.values[temp]}" for liquid in varied)
+        piece = f"only with a test piece, made at {setting} %{pumps}; or {tables.way_out(row)}"
+        return Row(sand, mark, ("test",), way_out=piece)
     return Row(
         sand,
         mark,
-        (
-            f"{100 * share:.0f}" if share is not None else f"{row['catalyst_pct']:.1f}",
-            *(liquid.values[temp] for liquid in varied),
-        ),
+        (setting, *(liquid.values[temp] for liquid in varied)),
         f"{int(row['fill_within_min'])}",
         f"{row['strip_mid_min']:.0f}",
         f"{int(row['strip_low_min'])} to {-int(-row['strip_high_min'] // 1)}",
@@ -158,6 +161,7 @@ def _cells(sheet: Sheet, digits: float) -> list[list[tuple[str, float]]]:
     rows = [row for row in sheet.rows if not row.way_out]
     shown = [[(f"{row.sand}!", BOLD * digits) for row in sheet.rows]]
     shown += [[(row.settings[count], digits) for row in rows] for count in range(len(sheet.heads) - 4)]
+    shown[1] += [(row.settings[0], digits) for row in sheet.rows if row.way_out]
     shown += [[(row.fill, digits) for row in rows], [(row.strip, digits) for row in rows]]
     shown += [[(row.could_be, RANGE_PT) for row in rows]]
     heads = [[(word, BOLD * HEAD_PT) for word in head.split()] for head in sheet.heads]

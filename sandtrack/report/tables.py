@@ -10,8 +10,8 @@ from dataclasses import asdict
 from typing import Any, NamedTuple
 
 from sandtrack.plant.tables import LIQUIDS
-from sandtrack.report.text import Names, cautions, day, mass, number, table, units_show, wrapped
-from sandtrack.shop import Answer, Caution
+from sandtrack.report.text import NOT_YES, Names, cautions, day, mass, number, table, units_show, wrapped
+from sandtrack.shop import Answer, Caution, wording
 from sandtrack.shop.cautions import DEFER
 from sandtrack.shop.dosing.table import as_lines
 from sandtrack.shop.wording import chance
@@ -33,6 +33,7 @@ _OF_TABLE = (
 _OF_ROW = (
     "sand_temp_c",
     "serves",
+    "verdict",
     "resin_pct",
     "catalyst_pct",
     "fast_share",
@@ -98,6 +99,16 @@ def _is_sand(stream: str) -> bool:
     return stream not in LIQUIDS
 
 
+def verdict(row: Mapping[str, Any]) -> str:
+    """What may be made by a row: yes, test_piece or no; a table kept without it goes by whether its row serves."""
+    return str(row.get("verdict") or ("yes" if row["serves"] else "no"))
+
+
+def way_out(row: Mapping[str, Any]) -> str:
+    """What stands in a row that is no plain yes."""
+    return str(row.get("instead") or row.get("because", ""))
+
+
 class Setting(NamedTuple):
     """What one liquid is set to, row by row: on its pump's own scale, or as its flow."""
 
@@ -120,7 +131,7 @@ class Setting(NamedTuple):
 
 def settings(rows: list[Mapping[str, Any]]) -> list[Setting]:
     """What each liquid is set to; its pump is told where every row knows that setting and none is a guess."""
-    serving = [row for row in rows if row["serves"] and "flows_kg_min" in row]
+    serving = [row for row in rows if verdict(row) != "no" and "flows_kg_min" in row]
     found = []
     for liquid in _streams(serving):
         if _is_sand(liquid):
@@ -192,7 +203,7 @@ def heading(values: Mapping[str, Any], names: Names) -> str:
 def aim(values: Mapping[str, Any], units: str) -> str:
     """What the settings of a table aim at."""
     box = f"; box {mass(values['box_sand_kg'], units)}" if values.get("box_sand_kg") is not None else ""
-    return f"strips by {values['wanted_strip_min']:g} min: {chance(values['wanted_chance'])} chance{box}"
+    return f"strips by {values['wanted_strip_min']:g} min: {wording.aim(values['wanted_chance'])} chance{box}"
 
 
 def one_table(given: Answer, names: Names, units: str) -> list[str]:
@@ -205,12 +216,17 @@ def one_table(given: Answer, names: Names, units: str) -> list[str]:
     lines.append(f"  made {day(values['made_at'])}, not to be used after {day(values['expires_at'])}")
     lines.append(f"  {aim(values, units)}")
     lines += _drawn(rows, units)
+    return lines + _not_yes(rows, units) + wrapped("  ", values["say"])
+
+
+def _not_yes(rows: list[Mapping[str, Any]], units: str) -> list[str]:
+    """The rows that are no plain yes, each with its first way out."""
+    lines: list[str] = []
     for row in rows:
-        if not row["serves"]:
-            lines += wrapped(
-                f"  {units_show(row['sand_temp_c'], 'temperature', units)}: no; ", row["instead"] or row["because"]
-            )
-    return lines + wrapped("  ", values["say"])
+        if (found := verdict(row)) != "yes":
+            sand = units_show(row["sand_temp_c"], "temperature", units)
+            lines += wrapped(f"  {sand}: {NOT_YES[found].lower()}; ", way_out(row))
+    return lines
 
 
 def kept(one: Mapping[str, Any], names: Names, units: str) -> list[str]:
@@ -220,6 +236,7 @@ def kept(one: Mapping[str, Any], names: Names, units: str) -> list[str]:
         f"  {one['state']}; made {day(one['made_at'])}, not to be used after {day(one['expires_at'])}",
         f"  {aim(one, units)}",
         *_drawn(one["rows"], units),
+        *_not_yes(one["rows"], units),
     ]
     lines += [line for told in one["look_at"] for line in wrapped("! ", told)]
     lines += [line for told in one["basis"] for line in wrapped("because  ", told)]
@@ -232,14 +249,14 @@ def _drawn(rows: list[Mapping[str, Any]], units: str) -> list[str]:
         (
             units_show(row["sand_temp_c"], "temperature", units),
             f"{number(row['resin_pct'])} %",
-            setting_of(row),
+            setting_of(row) if verdict(row) == "yes" else f"test piece {setting_of(row)}",
             *(one.values[row["sand_temp_c"]] for one in moved),
             span(row, "strip"),
             span(row, "work"),
             f"{int(row['fill_within_min'])}",
-            chance(row["chance_to_strip"]),
+            chance(row["chance_to_strip"]) if verdict(row) == "yes" else "",
         )
-        if row["serves"]
+        if verdict(row) != "no"
         else (units_show(row["sand_temp_c"], "temperature", units), "", "no", *("" for _ in moved), "", "", "", "")
         for row in rows
     ]

@@ -29,6 +29,8 @@ STATE = {
     "not_known": "strip time not known",
 }
 """A mould's state in a column: where it stands against an estimate or by a look, never that it is ready."""
+NOT_YES = {"no": "No", "test_piece": "Only with a test piece"}
+"""How an answer that is no plain yes begins, by its verdict."""
 
 
 class Names:

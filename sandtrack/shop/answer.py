@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from sandtrack.shop.cautions import DEFER, Caution
+from sandtrack.trade.advice import Verdict
 
 __all__ = ["Answer", "Basis", "Caution", "Flag", "Range", "Receipt", "Tag"]
 
@@ -57,10 +58,16 @@ class Answer:
     flags: tuple[Flag, ...] = ()
     cautions: tuple[Caution, ...] = ()
     possible: bool = True
+    verdict: Verdict = "yes"
+    """Beside `possible`: "no", or "test_piece" where nothing more than a test piece may be made; both not possible."""
     because: str = ""
     instead: tuple[str, ...] = ()
     head: str = ""
     """Number of records and hash of the last one: fixes what the answer was given from."""
+
+    def __post_init__(self) -> None:
+        if not self.possible and self.verdict == "yes":
+            object.__setattr__(self, "verdict", "no")
 
     def as_dict(self) -> dict[str, Any]:
         """The answer as plain mappings and lists, ready for JSON."""

@@ -28,11 +28,22 @@ def kg(mass_kg: float) -> str:
 
 
 def chance(share: float) -> str:
-    """A chance, as "79 %" or "99.5 %": rounded down, so that what falls short of 80 % is not told as 80 %."""
+    """An estimated chance, as "79 %": rounded down, so that what falls short of 80 % is not shown as 80 %.
+
+    It ends at "under 1 %" and "over 99 %": no estimate is sure.
+
+    >>> chance(0.7999), chance(0.0), chance(1.0)
+    ('79 %', 'under 1 %', 'over 99 %')
+    """
     tenths = math.floor(1000 * share + 1e-5)
-    if share > 0 and tenths < 10:
+    if tenths < 10:
         return "under 1 %"
-    return f"{tenths / 10:g} %" if tenths > 990 else f"{tenths // 10} %"
+    return "over 99 %" if tenths > 990 else f"{tenths // 10} %"
+
+
+def aim(share: float) -> str:
+    """A chance that somebody asks for, as it was asked: "80 %" or "99.5 %"."""
+    return f"{100 * share:.6g} %"
 
 
 def listed(names: Sequence[str]) -> str:

@@ -53,6 +53,12 @@ _DRY_SAND = Limit(
     source=SHOP_PRACTICE,
     reached_is_kept=False,
 )
+_USUAL_MOISTURE = Limit(
+    value=0.2,
+    unit="% of sand",
+    tag="memory",
+    source="usual limit for self-setting sand, for want of one of this family",
+)
 
 _FURAN = Family(
     key="furan_acid",
@@ -69,6 +75,7 @@ _FURAN = Family(
     sand_window_c=_NORDIC_SAND,
     cold_c=_COLD,
     hot_c=_HOT,
+    moisture_limit_pct=_USUAL_MOISTURE,
     work_share=WorkShare(low=0.3, usual=0.45, high=0.6, tag="practice", source=SHOP_PRACTICE),
     hazards=("acid", "vapour"),
     notes=(_ACID_WINDOW, _note("humidity_slows", "Humid air slows the cure of furan.", "practice", SHOP_PRACTICE)),
@@ -87,6 +94,7 @@ _PHENOLIC = Family(
     sand_window_c=_GENERAL_SAND,
     cold_c=_COLD,
     hot_c=_HOT,
+    moisture_limit_pct=_USUAL_MOISTURE,
     work_share=WorkShare(low=0.3, usual=0.5, high=0.6, tag="practice", source="taken from furan, widened"),
     hazards=("acid", "vapour"),
     notes=(
@@ -108,6 +116,7 @@ _ALKALINE = Family(
     sand_window_c=_NORDIC_SAND,
     cold_c=_COLD,
     hot_c=_HOT,
+    moisture_limit_pct=_USUAL_MOISTURE,
     work_share=WorkShare(low=0.4, usual=0.5, high=0.6, tag="practice", source=_HALF),
     hazards=("alkaline", "ester", "vapour"),
     notes=(_GRADE,),

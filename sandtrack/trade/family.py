@@ -127,7 +127,8 @@ class Limit:
 
     def __str__(self) -> str:
         words = "at most" if self.reached_is_kept else "below"
-        return f"{words} {self.value:g} {self.unit}, {self.tag}: {self.source}"
+        whose = "the shop's own" if self.tag == "shop" else f"{self.tag}: {self.source}"
+        return f"{words} {self.value:g} {self.unit}, {whose}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -205,8 +206,8 @@ class Family:
         Sand temperature at the mixer. [degC]
     cold_c, hot_c : Window
         From uncomfortable to too cold (low end), and from uncomfortable to too hot (high end). [degC]
-    moisture_limit_pct : Limit or None
-        Moisture of the sand, where a limit is known. [% of sand]
+    moisture_limit_pct : Limit
+        Moisture of the sand; a family cannot be declared without one. [% of sand]
     work_share : WorkShare
         Work time ÷ strip time. [share]
     hazards : tuple of str
@@ -227,12 +228,12 @@ class Family:
     sand_window_c: Window
     cold_c: Window
     hot_c: Window
+    moisture_limit_pct: Limit
     work_share: WorkShare
     hazards: tuple[Hazard, ...]
     notes: tuple[Note, ...] = ()
     drier_window_pct: Window | None = None
     part_1_share: Window | None = None
-    moisture_limit_pct: Limit | None = None
 
     @property
     def lever_window(self) -> Window:

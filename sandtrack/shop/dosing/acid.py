@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 
 from sandtrack.plant import Mixer
 from sandtrack.records import times
@@ -18,15 +19,50 @@ OLDEST_DAYS = 60  # practice: acid demand moves with the circuit, by weeks
 SHARE_OF_ACID = 0.15  # practice: raised where the sand may move the acid by more than this of what is usual
 _USUAL_STRENGTH_PCT = 65.0  # practice: a sulphonic acid as delivered
 _NAME = "acid_demand_ml"
+TAKES_ALL = "acid_takes_all"
 
 
-def demand(picture: Picture, mixer: Mixer, system: System) -> Iterator[Flag]:
-    """Flags on the acid demand of the sands that a mixer draws for an acid cure, by their last tests."""
+@dataclass(frozen=True)
+class AcidDemand:
+    """What the sand's acid demand says."""
+
+    flags: tuple[Flag, ...] = ()
+    taken_pct: float | None = None
+    """Most of the acid that the sand can take up, % of resin; None where that is not known."""
+    blend: str = ""
+    """Demand of the sand as drawn, and the tests that it is from."""
+
+    def takes_all(self, acid_pct: float) -> Flag | None:
+        """Raised where a setting leaves no acid that surely cures, so that no strip time can be promised."""
+        if self.taken_pct is None or self.taken_pct < acid_pct:
+            return None
+        text = (
+            f"the sand's acid demand, {self.blend}, could take up to {self.taken_pct:.0f} % of resin in acid: all of "
+            f"the {acid_pct:.4g} %, so no strip time can be promised"
+        )
+        return Flag(TAKES_ALL, text)
+
+
+def demand(picture: Picture, mixer: Mixer, system: System) -> AcidDemand:
+    """The acid demand of the sands that a mixer draws for an acid cure, by their last tests."""
     if "acid" not in system.family.hazards:
-        return
+        return AcidDemand()
     parts = sands.by_place(picture, mixer, system)
-    found = _latest(picture, set(parts) or set(sands.places(picture, mixer, system).values()))
-    for result in found.values():
+    tests = _latest(picture, set(parts) or set(sands.places(picture, mixer, system).values()))
+    outside = tuple(_outside(picture, tests))
+    if not parts or set(tests) != set(parts):
+        return AcidDemand(outside)
+    blend_ml = sum(parts[place] * (result.value(_NAME) or 0.0) for place, result in tests.items())
+    strength, resin = _strength_pct(picture, system), system.entry.resin_pct
+    taken = float(acid_taken_up_pct(acid_demand_ml=blend_ml, resin_pct=resin, acid_strength_pct=strength))
+    days = ", ".join(f"{result.id} of {times.day_of(result.at, picture.zone)}" for _, result in sorted(tests.items()))
+    blend = f"{blend_ml:.1f} ml ({days})"
+    return AcidDemand((*outside, *_against_the_usual(mixer, system.usual, taken, blend)), taken, blend)
+
+
+def _outside(picture: Picture, tests: Mapping[str, laboratory.Result]) -> Iterator[Flag]:
+    """Tests outside the limits of their sand."""
+    for result in tests.values():
         for name, value, limits in laboratory.outside(picture, result):
             if name == _NAME:
                 where = picture.name("places", result.place)
@@ -35,25 +71,22 @@ def demand(picture: Picture, mixer: Mixer, system: System) -> Iterator[Flag]:
                     "ask for a test piece before the acid is changed"
                 )
                 yield Flag("acid_demand_outside", text, result.place)
-    usual = system.usual
-    if not parts or set(found) != set(parts) or not usual:
+
+
+def _against_the_usual(mixer: Mixer, usual: float | None, taken: float, blend: str) -> Iterator[Flag]:
+    """How far the sand may move the acid from what is usual."""
+    if not usual or abs(taken) <= SHARE_OF_ACID * usual:
         return
-    blend = sum(parts[place] * (result.value(_NAME) or 0.0) for place, result in found.items())
-    strength = _strength_pct(picture, system)
-    taken = float(acid_taken_up_pct(acid_demand_ml=blend, resin_pct=system.entry.resin_pct, acid_strength_pct=strength))
-    if abs(taken) <= SHARE_OF_ACID * usual:
-        return
-    tests = ", ".join(f"{result.id} of {times.day_of(result.at, picture.zone)}" for _, result in sorted(found.items()))
     if taken > 0:
         text = (
-            f"the sand's acid demand, {blend:.1f} ml ({tests}), could take up to {taken:.0f} % of resin in acid, of "
+            f"the sand's acid demand, {blend}, could take up to {taken:.0f} % of resin in acid, of "
             f"the usual {usual:g} %: it may cure late or not through; test a piece, do not just add acid"
         )
         yield Flag("acid_demand", text, mixer.key)
     else:
         text = (
-            f"the sand brings acid along, {blend:.1f} ml of demand ({tests}), up to {-taken:.0f} % of resin beside the "
-            f"usual {usual:g} %: it may cure sooner than told; watch the work time"
+            f"the sand brings acid along, a demand of {blend}, up to {-taken:.0f} % of resin beside the usual "
+            f"{usual:g} %: it may cure sooner than the times say; watch the work time"
         )
         yield Flag("acid_in_sand", text, mixer.key)
 

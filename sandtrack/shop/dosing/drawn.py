@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 
 from sandtrack.shop.answer import Answer
-from sandtrack.shop.dosing import lessons, systems
+from sandtrack.shop.dosing import allowed, lessons, systems
 from sandtrack.shop.dosing.learned import learned_law
 from sandtrack.shop.dosing.serving import COVERAGE, work_low
 from sandtrack.shop.dosing.warmth import Surroundings
 from sandtrack.shop.picture import Picture
-from sandtrack.shop.wording import chance
+from sandtrack.shop.wording import aim
 
 _TEMPS, _LEVERS = 61, 61
 
@@ -95,6 +95,7 @@ def region(picture: Picture, answer: Answer) -> dict[str, Any] | None:
     fills = np.ones(strips.shape, bool) if fill is None else fill <= limits.work_time_share * work
     grade = system.family.lever == "grade"
     scale = 100.0 if grade else 1.0
+    may = np.array([allowed.at_temperature(system, value) for value in across.tolist()])
     chosen = (temp, found[system.lever_field] * scale) if answer.possible else None
     base = "fast grade, % of the hardener" if grade else f"{system.lever_word}, {found['catalyst_base']}"
     return {
@@ -102,8 +103,10 @@ def region(picture: Picture, answer: Answer) -> dict[str, Any] | None:
         "lever": up * scale,
         "fills": fills.reshape(temps.shape),
         "strips": strips.reshape(temps.shape),
+        "test_piece": may == "test_piece",
+        "no_mould": may == "no",
         "lever_label": base,
         "chosen": chosen,
         "fills_label": "the box can be filled" + (f" in {fill:.0f} min" if fill is not None else ""),
-        "strips_label": f"strips by {by:.0f} min with {chance(values['wanted_chance'])} chance",
+        "strips_label": f"strips by {by:.0f} min with {aim(values['wanted_chance'])} chance",
     }

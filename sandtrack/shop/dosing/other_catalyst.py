@@ -40,7 +40,7 @@ def _told(picture: Picture, mixer: Mixer, job: Job, other: System) -> Iterator[s
         yield f"{other.name}: no strip time of it is known, so add its reference to {key} of the set-up"
         return
     lots = readiness.lots(picture, mixer, other)
-    blocking, _ = readiness.look_at(picture, mixer, other, lots)
+    blocking = readiness.look_at(picture, mixer, other, lots).blocking
     if blocking:
         yield f"{other.name}: not now, {'; '.join(flag.text for flag in blocking)}"
         return

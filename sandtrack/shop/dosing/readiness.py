@@ -1,4 +1,4 @@
-"""What to look at before a mixer is set: blocked stock, old lots, sand of another family, wet sand."""
+"""What to look at before a mixer is set: blocked stock, old lots, sand of another family; wet sand is in moisture."""
 
 from __future__ import annotations
 
@@ -9,17 +9,15 @@ from datetime import date, timedelta
 from typing import Any
 
 from sandtrack.plant import Mixer
-from sandtrack.records import times
 from sandtrack.shop import blocks
-from sandtrack.shop.answer import Flag
+from sandtrack.shop.answer import Basis, Flag
+from sandtrack.shop.dosing import moisture
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import KG, Picture, Seen
-from sandtrack.trade.advice import crossing_advice, moisture_advice
-from sandtrack.trade.moisture import moisture_pct
+from sandtrack.trade.advice import crossing_advice
 
 _DAY = 86_400_000_000
 _LOOK_BACK_DAYS = 400  # longer than liquids keep
-_MOISTURE_DAYS = 7  # practice: a moisture test older than a week says nothing of the sand in the silo
 
 
 @dataclass(frozen=True)
@@ -43,21 +41,37 @@ def lots(picture: Picture, mixer: Mixer, system: System) -> list[Lot]:
     return _lots(picture, mixer.draws.get(system.key, {}))
 
 
-def look_at(picture: Picture, mixer: Mixer, system: System, lots: list[Lot]) -> tuple[list[Flag], list[Flag]]:
-    """What blocks the mixer from this system, and what else is to be looked at."""
+@dataclass(frozen=True)
+class Readiness:
+    """What keeps a mixer from a system, what allows no more than a test piece, and what else is to be looked at."""
+
+    blocking: tuple[Flag, ...] = ()
+    test_piece: tuple[Flag, ...] = ()
+    notes: tuple[Flag, ...] = ()
+    basis: tuple[Basis, ...] = ()
+
+    @property
+    def flags(self) -> tuple[Flag, ...]:
+        """All of it."""
+        return (*self.blocking, *self.test_piece, *self.notes)
+
+
+def look_at(picture: Picture, mixer: Mixer, system: System, lots: list[Lot]) -> Readiness:
+    """What is to be looked at before the mixer is set for this system."""
     draws = mixer.draws.get(system.key, {})
     if not draws:
         text = (
             f"the set-up does not say what {picture.name('mixers', mixer.key)} draws {system.name} from "
             f"(mixers.{mixer.key}.draws.{system.key}): blocked stock, lots and reclaimed sand cannot be checked"
         )
-        return [], [Flag("draws_unknown", text, mixer.key)]
-    sands = _sands(picture, draws)
-    return list(_blocking(picture, draws, lots)), [
-        *_past_use_by(picture, lots),
-        *_crossings(picture, sands, system),
-        *_wet(picture, sands, system),
-    ]
+        return Readiness(notes=(Flag("draws_unknown", text, mixer.key),))
+    wet = moisture.judged(picture, mixer, system)
+    return Readiness(
+        blocking=(*_blocking(picture, draws, lots), *(flag for flag in wet.flags if flag.code == moisture.VERY_WET)),
+        test_piece=tuple(flag for flag in wet.flags if flag.code != moisture.VERY_WET),
+        notes=(*_past_use_by(picture, lots), *_crossings(picture, _sands(picture, draws), system)),
+        basis=wet.basis,
+    )
 
 
 def _blocking(picture: Picture, draws: Mapping[str, str], lots: list[Lot]) -> Iterator[Flag]:
@@ -162,34 +176,3 @@ def _crossings(picture: Picture, sands: Mapping[str, set[str]], system: System) 
             for advice in crossing_advice(binder_family=system.family, sand_family=family):
                 text = f"{picture.name('materials', material)} in {picture.name('places', place)}: {advice.text}"
                 yield Flag(advice.code, text, place)
-
-
-def _wet(picture: Picture, sands: Mapping[str, set[str]], system: System) -> Iterator[Flag]:
-    seen_places = set()
-    since = picture.at - _MOISTURE_DAYS * _DAY
-    for seen in picture.records("sand_test", since=since, newest_first=True):
-        place = seen.values.get("sample", {}).get("place", "")
-        if seen.values["test"] != "moisture" or place not in sands or place in seen_places:
-            continue
-        moisture = _moisture_pct(seen.values)
-        if moisture is None:
-            continue
-        seen_places.add(place)
-        where = f"{picture.name('places', place)} (test {seen.id} of {times.day_of(seen.at, picture.zone)})"
-        advice = moisture_advice(system.family, moisture)
-        yield from (Flag(each.code, f"{where}: {each.text}", place) for each in advice)
-        limits = picture.day.find("materials", picture.day.material_at(place)).limits
-        most = limits.get("moisture_pct", (None, None))[1]
-        if not advice and most is not None and moisture > most:
-            text = f"{where}: {moisture:.2g} % moisture, above the shop's limit of {most:g} %: hold the silo"
-            yield Flag("sand_wet", text, place)
-
-
-def _moisture_pct(values: Mapping[str, Any]) -> float | None:
-    """Moisture as reported, else from the two weighings, on the sand as it came. [%]"""
-    stated = values.get("results", {}).get("moisture_pct")
-    readings = values.get("readings", {})
-    before, after = readings.get("before_g"), readings.get("after_g")
-    if stated is None and isinstance(before, float) and isinstance(after, float) and before > 0 <= after:
-        stated = moisture_pct(before_g=before, after_g=after)
-    return float(stated) if isinstance(stated, float) and 0 <= stated <= 100 else None

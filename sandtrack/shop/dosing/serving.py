@@ -176,10 +176,20 @@ class Job:
         kept = float(high if self.chance >= 0.5 else low)
         return kept if self.around is None else float(self.around.slowest_min(self.sand_temp_c, kept))
 
+    @property
+    def plain_yes_c(self) -> tuple[float, float]:
+        """Coldest and hottest sand of which moulds are made without a test piece first. [degC]"""
+        family = self.system.family
+        window = family.sand_window_c
+        return max(window.low, family.cold_c.low), min(window.high, family.hot_c.high)
+
     def serving_temperature_c(self, *, warmer: bool) -> float | None:
-        """Nearest warmer (or cooler) sand, in half degrees, at which some setting serves; None if none does. [degC]"""
-        family, sand = self.system.family, self.sand_temp_c / _TEMP_STEP_C
-        coldest, hottest = family.cold_c.low / _TEMP_STEP_C, family.hot_c.high / _TEMP_STEP_C
+        """Nearest warmer (or cooler) sand, in half degrees, at which some setting serves; None if none does. [degC]
+
+        Only where the sand gets a plain yes: what is offered instead has no new fault.
+        """
+        sand = self.sand_temp_c / _TEMP_STEP_C
+        coldest, hottest = (end / _TEMP_STEP_C for end in self.plain_yes_c)
         if warmer:
             steps = range(max(math.floor(sand) + 1, math.ceil(coldest)), math.floor(hottest) + 1)
         else:

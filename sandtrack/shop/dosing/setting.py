@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from sandtrack.plant import Limits
 from sandtrack.shop import dangers, wording
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
-from sandtrack.shop.dosing import acid, readiness, sand_temperature, sands, set_points, ways_out, work_time
+from sandtrack.shop.dosing import acid, allowed, readiness, sand_temperature, sands, set_points, ways_out, work_time
+from sandtrack.shop.dosing.allowed import Allowed
 from sandtrack.shop.dosing.asked import Asked, read
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.pumped import pumped
 from sandtrack.shop.dosing.serving import Job, Times
 from sandtrack.shop.dosing.words import minutes, moulders_words
 from sandtrack.shop.picture import Picture
-from sandtrack.trade.advice import temperature_advice
+from sandtrack.trade.advice import Verdict, temperature_advice
 from sandtrack.trade.recipe import AmountIsNoLever, with_lever
 
 
@@ -51,7 +52,8 @@ def setting(
     the strip time then goes, and `quickest_point` (`core_min`, `face_min`, `quickest`), by which the work time goes;
     `resin_lot`; `sand_shares`, the sand drawn by the usual share of reclaimed; `purposes_apart`, those with settings of
     their own, where no purpose is asked with; `say`, the moulder's words. Where nothing serves: `nearest` with the same
-    names and `serves` false.
+    names and `serves` false. Where the sand allows a test piece only (`verdict` "test_piece"): `nearest` holds the
+    setting to make it with. Where the sand allows nothing: no setting at all.
     Ranges: `strip_time_min`, `work_time_min`, `pump_setting.LIQUID`. A sand temperature that is `supposed` is not held
     against today's readings. `time_constant_min` is that of the mould, where pattern or room are given; else that of a
     cube of the box's sand. Raises UnknownName, InputErrors.
@@ -90,8 +92,9 @@ class _Draft:
     basis: list[Basis] = field(default_factory=list)
     flags: list[Flag] = field(default_factory=list)
     law: Law | None = None
+    acid_demand: acid.AcidDemand = field(default_factory=acid.AcidDemand)
 
-    def answer(self, because: str = "", instead: tuple[str, ...] = ()) -> Answer:
+    def answer(self, because: str = "", instead: tuple[str, ...] = (), verdict: Verdict = "yes") -> Answer:
         asked = {"mixer": self.asked.mixer.key, "binder_system": self.asked.system.key}
         if self.asked.pattern is not None:
             asked["pattern"] = self.asked.pattern.key
@@ -107,6 +110,7 @@ class _Draft:
             flags=tuple(self.flags),
             cautions=dangers.cautions("setting", [self.asked.system.family], [flag.code for flag in self.flags]),
             possible=not because,
+            verdict=verdict,
             because=because,
             instead=instead,
             head=self.picture.head,
@@ -180,29 +184,26 @@ def _answered(draft: _Draft) -> Answer:
     system = asked.system
     law = learned_law(picture, system)
     lots = readiness.lots(picture, asked.mixer, system)
-    blocking, notes = readiness.look_at(picture, asked.mixer, system, lots)
+    ready = readiness.look_at(picture, asked.mixer, system, lots)
+    draft.acid_demand = acid.demand(picture, asked.mixer, system)
     delivery = pumped(picture, asked.mixer, system)
-    draft.flags += [*blocking, *notes, *acid.demand(picture, asked.mixer, system), *delivery.flags]
-    draft.flags += asked.of_purpose()
+    draft.flags += [*ready.flags, *draft.acid_demand.flags, *delivery.flags, *asked.of_purpose()]
     if asked.purpose is None and asked.purposes_apart:
         draft.values["purposes_apart"] = asked.purposes_apart
     _say_what_it_rests_on(draft, law)
+    draft.basis += ready.basis
     sand = _sand(draft)
     if sand.value_c is None or law is None:
         record = f"record it: a temperature of mixed_sand, or sand_temp_c of a mix, on {asked.mixer.key}"
         return draft.answer(sand.because, (sand_temperature.AGAIN, record))
-    if blocking:
-        # What has met what in a wrongly filled place may react: a release is not the first thing to think of.
-        wrong = any(flag.code == "wrong_material" for flag in blocking)
-        first = "find out what has met what: ask the supplier" if wrong else "have it released by a competent person"
-        return draft.answer("; ".join(flag.text for flag in blocking), (first, "draw from another place"))
-    temp = sand.value_c
-    _say_how_warm(draft, temp)
+    if ready.blocking:
+        return draft.answer("; ".join(flag.text for flag in ready.blocking), allowed.unblocking(ready.blocking))
+    _say_how_warm(draft, sand.value_c)
     box, lot, drawn = asked.box_kg, law.lot_now(lots), sands.drawn(picture, asked.mixer, system)
     job = Job(
         pumped=delivery,
         law=law.times_on(drawn),
-        sand_temp_c=temp,
+        sand_temp_c=sand.value_c,
         chance=asked.numbers.get("chance", limits.chance_to_strip),
         work_time_share=limits.work_time_share,
         wanted_min=asked.wanted_or_reference_min,
@@ -220,17 +221,59 @@ def _answered(draft: _Draft) -> Answer:
     if job.around is not None:
         draft.basis.append(job.around.basis())
     _say_what_was_asked(draft, job)
-    if asked.what_if is not None:
-        return _what_if(draft, job, asked.what_if)
-    serving = job.serving()
-    if serving is not None:
-        _tell(draft, job, serving)
+    return _as_allowed(draft, job, ready)
+
+
+def _as_allowed(draft: _Draft, job: Job, ready: readiness.Readiness) -> Answer:
+    """The setting that serves, or the one asked about, as far as the state of the sand allows one."""
+    warmth = allowed.by_temperature(job)
+    if warmth.verdict == "no":
+        return draft.answer(warmth.because, warmth.instead)
+    what_if = draft.asked.what_if
+    lever = job.serving() if what_if is None else job.pumped.nearest(what_if)
+    if (taken := _all_acid_taken(draft, job, lever)) is not None:
+        return taken
+    if what_if is not None:
+        _say_what_is_wrong(draft, job, what_if)
+    may = allowed.together(warmth, allowed.by_moisture(ready.test_piece))
+    if lever is None:
+        return _nothing_serves(draft, job, may)
+    if may.verdict == "yes":
+        _tell(draft, job, lever)
         return draft.answer()
-    nearest, because, instead = ways_out.found(picture, asked.mixer, job, box)
-    told = job.times(nearest)
+    told = job.times(lever)
     points, ranges = _points(draft, job, told)
+    say = moulders_words(told.strip_min, job.fill_min)
+    draft.values["nearest"] = {
+        "serves": False,
+        "why_not": may.because,
+        **points,
+        **set_points.spans(ranges),
+        "say": say,
+    }
+    return draft.answer(may.because, may.instead, "test_piece")
+
+
+def _nothing_serves(draft: _Draft, job: Job, may: Allowed) -> Answer:
+    """No setting serves: the nearest, and what would; what is wrong with the sand comes first."""
+    nearest, because, ways = ways_out.found(draft.picture, draft.asked.mixer, job, draft.asked.box_kg)
+    if (taken := _all_acid_taken(draft, job, nearest)) is not None:
+        return taken
+    points, ranges = _points(draft, job, job.times(nearest))
+    because = "; ".join(filter(None, (because, may.because)))
     draft.values["nearest"] = {"serves": False, "why_not": because, **points, **set_points.spans(ranges)}
-    return draft.answer(because, instead)
+    first = tuple(way for way in may.instead if way != allowed.TEST_PIECE)
+    return draft.answer(because, tuple(dict.fromkeys((*first, *ways))))
+
+
+def _all_acid_taken(draft: _Draft, job: Job, lever: float | None) -> Answer | None:
+    """A "no" where the sand may take all the acid of a setting: no strip time can be promised then."""
+    taken = None if lever is None else draft.acid_demand.takes_all(lever)
+    if taken is None:
+        return None
+    draft.flags.append(replace(taken, subject=draft.asked.mixer.key))
+    ways = ("draw sand of a lower acid demand, or more new sand", "do not just add acid: have test pieces made first")
+    return draft.answer(taken.text, ways)
 
 
 def _say_what_it_rests_on(draft: _Draft, law: Law | None) -> None:
@@ -275,7 +318,7 @@ def _say_what_was_asked(draft: _Draft, job: Job) -> None:
         draft.basis.append(
             Basis("wanted strip time", f"{minutes(job.wanted_min)}, {where}", "record" if said else "set-up", where)
         )
-    aim = wording.chance(job.chance)
+    aim = wording.aim(job.chance)
     if "chance" in asked.numbers:
         draft.basis.append(Basis("chance aimed at", aim, "record", "as asked"))
     else:
@@ -299,23 +342,21 @@ def limit(what: str, value: str, name: str, limits: Limits) -> Basis:
     return Basis(what, value, "default" if as_it_comes else "set-up", f"limits.{name}")
 
 
-def _what_if(draft: _Draft, job: Job, said: float) -> Answer:
-    """What a setting gives that somebody names, at the nearest that the pumps can be set to."""
-    lever = job.pumped.nearest(said)
-    if abs(lever - said) > job.system.step:
-        text = f"{job.system.show(said)} is no step of the pump: the nearest, {job.system.show(lever)}, is told"
+def _say_what_is_wrong(draft: _Draft, job: Job, asked_about: float) -> None:
+    """Flags on a setting that somebody names, at the nearest that the pumps can be set to."""
+    lever = job.pumped.nearest(asked_about)
+    if abs(lever - asked_about) > job.system.step:
+        text = f"{job.system.show(asked_about)} is no step of the pump: the nearest, {job.system.show(lever)}, is told"
         draft.flags.append(Flag("setting_moved", text, draft.asked.mixer.key))
-    _tell(draft, job, lever)
     told = job.times(lever)
     if told.chance is not None and job.wanted_min is not None and not job.strips(lever):
         text = (
             f"at {job.system.show(lever)} the chance of having stripped by {minutes(job.wanted_min)} is "
-            f"{wording.chance(told.chance)}, below the {wording.chance(job.chance)} aimed at"
+            f"{wording.chance(told.chance)}, below the {wording.aim(job.chance)} aimed at"
         )
         draft.flags.append(Flag("chance_below", text, job.system.key))
     if not job.fits(lever):
         draft.flags.append(Flag("fill_too_long", ways_out.fill_words(job, lever), draft.asked.mixer.key))
-    return draft.answer()
 
 
 def _points(draft: _Draft, job: Job, told: Times) -> tuple[dict[str, Any], dict[str, Range]]:

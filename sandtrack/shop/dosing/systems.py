@@ -14,7 +14,7 @@ from sandtrack.shop.answer import Basis, Tag
 from sandtrack.shop.dosing.judged import Judged
 from sandtrack.trade.dosing import Dose, masses_kg, recipe_from_masses
 from sandtrack.trade.families import family_named
-from sandtrack.trade.family import Family, Window, WorkShare
+from sandtrack.trade.family import Family, Limit, Window, WorkShare
 from sandtrack.trade.learning import Belief
 from sandtrack.trade.recipe import Recipe
 
@@ -246,6 +246,20 @@ def _window_basis(what: str, window: Window) -> Basis:
     return Basis(what, f"{window.low:g} to {window.high:g} {unit}; {words}", _tag(window.tag), window.source)
 
 
+def _limit_basis(what: str, limit: Limit) -> Basis:
+    own = limit.tag == "shop"
+    words = "the shop's own is in force" if own else "the family's is in force: the set-up gives none of its own"
+    most = f"{'at most' if limit.reached_is_kept else 'below'} {limit.value:g} {limit.unit}"
+    return Basis(what, f"{most}; {words}", _tag(limit.tag), limit.source)
+
+
+def _moisture_limit(family: Family, entry: BinderSystem) -> Limit:
+    most = entry.moisture_limit_pct
+    if most is None:
+        return family.moisture_limit_pct
+    return Limit(value=most, unit=family.moisture_limit_pct.unit, tag="shop", source="moisture_limit_pct")
+
+
 def _own_windows(family: Family, entry: BinderSystem, purpose: str | None) -> tuple[Family, list[Basis]]:
     """The family with the shop's windows in place of its own, and which of them is in force."""
 
@@ -265,6 +279,7 @@ def _own_windows(family: Family, entry: BinderSystem, purpose: str | None) -> tu
         family,
         resin_window_pct=binder,
         sand_window_c=own(entry.sand_window_c, family.sand_window_c, "sand_window_c"),
+        moisture_limit_pct=_moisture_limit(family, entry),
         co_reactant_window_pct=family.co_reactant_window_pct if drier else catalyst,
         drier_window_pct=catalyst if drier else None,
     )
@@ -272,6 +287,7 @@ def _own_windows(family: Family, entry: BinderSystem, purpose: str | None) -> tu
         _window_basis(f"window of {family.binder}", changed.resin_window_pct),
         _window_basis(f"window of {'drier' if drier else family.co_reactant}", catalyst),
         _window_basis("window of sand temperature", changed.sand_window_c),
+        _limit_basis("limit of moisture", changed.moisture_limit_pct),
     ]
     return changed, basis
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 from sandtrack import units
@@ -14,6 +15,7 @@ from sandtrack.shop.answer import Answer, Basis, Flag
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C
 from sandtrack.shop.dosing.setting import limit, setting
 from sandtrack.shop.picture import Picture
+from sandtrack.trade.advice import Verdict
 
 MOST_ROWS = 61
 ANSWER_OLD_S = 60
@@ -53,12 +55,14 @@ def table(
     Values: `mixer`, `binder_system`, `pattern`, `purpose` and `box_sand_kg` where asked with them, `lowest_c`,
     `highest_c`, `step_c`, `made_at`, `expires_at` (`table_valid_h` of the limits after it), `expires_in_s`,
     `ask_again_moved_c`, `wanted_strip_min`, `wanted_chance`, `catalyst_base`, `say`, and `rows`: `sand_temp_c`,
-    `serves`, `look_at` (codes of flags that are not every row's); where a setting serves `resin_pct`, `catalyst_pct`,
-    `fast_share` (grades only), `chance_to_strip`, `strip_low_min`, `strip_mid_min`, `strip_high_min`, `work_low_min`,
-    `work_mid_min`, `work_high_min`, `fill_within_min`, `flows_kg_min` and `flows_ml_min` by stream, `pump_settings`
-    ({liquid: on its pump's own scale}, where a calibration is in force), `pumps_beyond` (liquids whose pump is set
-    beyond what was caught); where none does `because` and `instead`, the first way out.
-    A "no" where no row serves. Raises UnknownName, InputErrors.
+    `serves`, `verdict` (yes, test_piece, no), `look_at` (codes of flags that are not every row's); where a setting
+    serves, or a test piece may be made with it, `resin_pct`, `catalyst_pct`, `fast_share` (grades only),
+    `chance_to_strip`, `strip_low_min`, `strip_mid_min`, `strip_high_min`, `work_low_min`, `work_mid_min`,
+    `work_high_min`, `fill_within_min`, `flows_kg_min` and `flows_ml_min` by stream, `pump_settings` ({liquid: on its
+    pump's own scale}, where a calibration is in force), `pumps_beyond` (liquids whose pump is set beyond what was
+    caught); where none serves `because` and `instead`, the first way out.
+    A "no" where no row serves; "test_piece" where no more than that may be made in any row. Raises UnknownName,
+    InputErrors.
     """
     temps, low, high, step = _temperatures(lowest_c, highest_c, step_c)
     asked = [
@@ -77,7 +81,8 @@ def table(
         for temp in temps
     ]
     first, limits = asked[0], picture.plant.limits
-    whole_no = next((one for one in asked if not one.possible and "nearest" not in one.values), None)
+    # what is wrong at every temperature is answered before it is known what strip time is wanted
+    whole_no = next((one for one in asked if not one.possible and "wanted_strip_min" not in one.values), None)
     valid_us = round(limits.table_valid_h * _HOUR)
     values: dict[str, Any] = {
         **{
@@ -98,7 +103,8 @@ def table(
     if whole_no is not None:
         return _answer(picture, values, asked, whole_no.because, whole_no.instead)
     values |= {name: first.values[name] for name in ("wanted_strip_min", "wanted_chance")}
-    values["catalyst_base"] = {**first.values.get("nearest", {}), **first.values}["catalyst_base"]
+    settings = [one.values.get("nearest", one.values) for one in asked]
+    values["catalyst_base"] = next((one["catalyst_base"] for one in settings if "catalyst_base" in one), "")
     values["say"] = (
         f"measure the sand at the mixer and take the row nearest to it; measure again and take another row once the "
         f"sand has moved by {limits.sand_moved_c:g} °C; between and beyond the rows, ask"
@@ -106,10 +112,11 @@ def table(
     of_all = set.intersection(*({(flag.code, flag.subject) for flag in one.flags} for one in asked))
     values["rows"] = [_row(temp, one, of_all) for temp, one in zip(temps, asked, strict=True)]
     if not any(row["serves"] for row in values["rows"]):
+        tried: Verdict = "test_piece" if any(row["verdict"] == "test_piece" for row in values["rows"]) else "no"
         because = (
             f"no setting serves at any sand temperature from {low:g} to {high:g} °C; at {low:g} °C: {first.because}"
         )
-        return _answer(picture, values, asked, because, tuple(dict.fromkeys(one.instead[0] for one in asked)))
+        return _answer(picture, values, asked, because, tuple(dict.fromkeys(one.instead[0] for one in asked)), tried)
     return _answer(picture, values, asked)
 
 
@@ -149,21 +156,30 @@ def _temperatures(
 
 def _row(temp: float, one: Answer, of_all: set[tuple[str, str]]) -> dict[str, Any]:
     look_at = list(dict.fromkeys(flag.code for flag in one.flags if (flag.code, flag.subject) not in of_all))
-    row: dict[str, Any] = {"sand_temp_c": temp, "serves": one.possible, "look_at": look_at}
+    row: dict[str, Any] = {"sand_temp_c": temp, "serves": one.possible, "verdict": one.verdict, "look_at": look_at}
     if not one.possible:
-        return row | {"because": one.because, "instead": one.instead[0] if one.instead else ""}
-    row |= {name: one.values[name] for name in _SET if name in one.values}
+        row |= {"because": one.because, "instead": one.instead[0] if one.instead else ""}
+    if one.verdict == "no":
+        return row
+    setting_of = one.values if one.possible else one.values["nearest"]
+    row |= {name: setting_of[name] for name in _SET if name in setting_of}
     for what in ("strip", "work"):
-        span = one.ranges[f"{what}_time_min"]
-        row |= {f"{what}_low_min": span.low, f"{what}_mid_min": span.mid, f"{what}_high_min": span.high}
-    pumps = one.values["pumps"]
+        span = one.ranges.get(f"{what}_time_min")
+        ends = one.values["nearest"][f"{what}_time_min"] if span is None else asdict(span)
+        row |= {f"{what}_{end}_min": ends[end] for end in ("low", "mid", "high")}
+    pumps = setting_of["pumps"]
     row["pump_settings"] = {liquid: pump["setting"] for liquid, pump in pumps.items()}
     row["pumps_beyond"] = [liquid for liquid, pump in pumps.items() if not pump["inside"]]
     return row
 
 
 def _answer(
-    picture: Picture, values: dict[str, Any], asked: list[Answer], because: str = "", instead: tuple[str, ...] = ()
+    picture: Picture,
+    values: dict[str, Any],
+    asked: list[Answer],
+    because: str = "",
+    instead: tuple[str, ...] = (),
+    verdict: Verdict = "yes",
 ) -> Answer:
     limits = picture.plant.limits
     until = f"{limits.table_valid_h:g} h, to {values['expires_at']}"
@@ -185,6 +201,7 @@ def _answer(
         flags=tuple(flags),
         cautions=dangers.cautions("table", [family], [flag.code for flag in flags]),
         possible=not because,
+        verdict=verdict,
         because=because,
         instead=instead,
         head=picture.head,

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from sandtrack.plant import Mixer
 from sandtrack.shop.dosing import readiness, systems
+from sandtrack.shop.dosing.allowed import to_temperature
 from sandtrack.shop.dosing.learned import learned_law
 from sandtrack.shop.dosing.other_catalyst import by_another_catalyst, by_system
 from sandtrack.shop.dosing.parts import in_parts
@@ -15,7 +16,7 @@ from sandtrack.shop.dosing.serving import Job
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.words import at_least, minutes
 from sandtrack.shop.picture import Picture
-from sandtrack.shop.wording import chance
+from sandtrack.shop.wording import aim, chance
 
 _BLEND = "bought ready blended or made by the mixer's two acid pumps; nobody mixes concentrated acids by hand"
 
@@ -79,7 +80,7 @@ def _too_slow(job: Job, end: float) -> str:
     none = "no share of the fast grade" if grade else f"no setting inside the window of {system.window}"
     return (
         f"with sand at {job.sand_temp_c:.1f} °C {none} strips by "
-        f"{minutes(job.wanted_min or 0.0)} with {chance(job.chance)} chance: {system.show(end)}, its end, does so "
+        f"{minutes(job.wanted_min or 0.0)} with {aim(job.chance)} chance: {system.show(end)}, its end, does so "
         f"with {chance(job.times(end).chance or 0.0)}"
     )
 
@@ -91,7 +92,7 @@ def _allow(job: Job) -> Iterator[str]:
         leaves = "" if job.fill_min is None else "leaves time to fill and "
         yield (
             f"allow {minutes(math.ceil(job.surely_by_min(lever)))}: {job.system.show(lever)} {leaves}has "
-            f"stripped by then with {chance(job.chance)} chance"
+            f"stripped by then with {aim(job.chance)} chance"
         )
 
 
@@ -125,7 +126,7 @@ def _other_mixers(picture: Picture, mixer: Mixer, job: Job) -> Iterator[tuple[st
         if law is None or key == mixer.key or system.key not in other.binder_systems:
             continue
         lots = readiness.lots(picture, other, system)
-        blocking, _ = readiness.look_at(picture, other, system, lots)
+        blocking = readiness.look_at(picture, other, system, lots).blocking
         if not blocking:
             then = by_system(picture, other, job, law, system, lots)
             yield picture.name("mixers", key), other.sand_kg_min, then
@@ -146,8 +147,8 @@ def _without_drift(job: Job) -> Iterator[str]:
 
 def _at_another_temperature(job: Job, *, warmer: bool) -> Iterator[str]:
     """The nearest sand that serves; where none does, warmer sand is still nearer to it."""
-    temp, hottest = job.serving_temperature_c(warmer=warmer), job.system.family.hot_c.high
+    temp, hottest = job.serving_temperature_c(warmer=warmer), job.plain_yes_c[1]
     if temp is not None:
-        yield f"sand of {temp:g} °C or a little {'warmer' if warmer else 'cooler'}"
+        yield to_temperature(temp, warmer=warmer)
     elif warmer and job.sand_temp_c < hottest:
         yield f"warmer sand, which helps, but up to {hottest:g} °C does not serve by itself"
