@@ -162,7 +162,7 @@ def moisture_verdict(family: str | Family, moisture_pct: float) -> Verdict:
 
     Source
     ------
-    source and memory: limits, as named in each family. practice: three times, this project's own choice.
+    source: limits, as named in each family, some of them memory. practice: three times, this project's own choice.
 
     Examples
     --------

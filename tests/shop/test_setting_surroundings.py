@@ -269,7 +269,7 @@ def test_sand_that_brings_acid_is_flagged(shop: Shop) -> None:
     acid_test(shop, "silo_f", -4)
     answer = shop.setting("m1", "furan", 20)
     assert answer.possible
-    assert "brings acid along, -2.6 ml" in text_of(answer, "acid_in_sand")
+    assert "brings acid along, a demand of -2.6 ml" in text_of(answer, "acid_in_sand")
     assert "up to 14 % of resin" in text_of(answer, "acid_in_sand")
 
 

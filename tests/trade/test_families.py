@@ -6,9 +6,15 @@ from dataclasses import replace
 import pytest
 
 from sandtrack.errors import FieldError
-from sandtrack.trade.advice import crossing_advice, moisture_advice, temperature_advice
+from sandtrack.trade.advice import (
+    crossing_advice,
+    moisture_advice,
+    moisture_verdict,
+    temperature_advice,
+    temperature_verdict,
+)
 from sandtrack.trade.families import FAMILIES, family_named
-from sandtrack.trade.family import HAZARDS, Window
+from sandtrack.trade.family import HAZARDS, Family, Window
 from sandtrack.trade.recipe import Recipe, outside_windows
 
 TAGS = {"source", "practice", "memory", "derived"}
@@ -129,6 +135,41 @@ def test_temperature_advice(temp, codes):
     assert [code for code, _ in temperature_advice("furan_acid", temp)] == codes
 
 
+@pytest.mark.parametrize("family", FAMILIES.values(), ids=lambda family: family.key)
+def test_no_family_takes_any_moisture_or_any_temperature(family):
+    """5 % moisture, 2 °C and 46 °C are a "no" for each: no family is without a limit."""
+    assert moisture_verdict(family, 5) == "no"
+    assert [temperature_verdict(family, temp) for temp in (2, 46)] == ["no", "no"]
+    middle = (family.sand_window_c.low + family.sand_window_c.high) / 2
+    assert (temperature_verdict(family, middle), moisture_verdict(family, 0.1)) == ("yes", "yes")
+
+
+def test_a_family_without_a_moisture_limit_cannot_be_declared():
+    """A seventh family states its limit, or there is none of it."""
+    known = {name: value for name, value in vars(FAMILIES["furan_acid"]).items() if name != "moisture_limit_pct"}
+    with pytest.raises(TypeError, match="moisture_limit_pct"):
+        Family(**known)
+
+
+@pytest.mark.parametrize(
+    ("temp", "verdict"),
+    [
+        (9.9, "no"), (10, "test_piece"), (14.9, "test_piece"), (15, "yes"), (25, "yes"), (25.1, "test_piece"),
+        (40, "test_piece"), (40.1, "no"),
+    ],
+)  # fmt: skip
+def test_what_a_temperature_allows(temp, verdict):
+    """Furan: moulds inside 15 to 25 °C; beyond too cold (10) and too hot (40) nothing; a test piece between."""
+    assert temperature_verdict("furan_acid", temp) == verdict
+
+
+def test_the_shop_s_own_window_goes_before_the_family_s_but_not_for_all():
+    """Own 5 to 45 °C: a yes where the family's would ask for a test piece, a test piece where it would say no."""
+    own = Window(low=5, high=45, unit="degC", tag="shop", source="data sheet")
+    told = [temperature_verdict("furan_acid", temp, sand_window_c=own) for temp in (4, 6, 12, 38, 42, 46)]
+    assert told == ["no", "test_piece", "yes", "yes", "test_piece", "no"]
+
+
 @pytest.mark.parametrize("temp", [math.nan, -300, None, "20"])
 def test_temperature_that_is_none_is_refused(temp):
     """A temperature that is no number is refused."""
@@ -137,12 +178,15 @@ def test_temperature_that_is_none_is_refused(temp):
 
 
 def test_moisture_advice():
-    """Urethane needs less than 0.2 %, silicate at most 0.5 %, and furan has no limit here."""
+    """Urethane below 0.2 %, silicate at most 0.5 %, the others at most 0.2 %; beyond three times it is far too wet."""
     assert [code for code, _ in moisture_advice("phenolic_urethane", 0.2)] == ["sand_wet"]
     assert moisture_advice("phenolic_urethane", 0.19) == []
     assert moisture_advice("silicate_ester", 0.5) == []
     assert [code for code, _ in moisture_advice("silicate_ester", 0.51)] == ["sand_wet"]
-    assert moisture_advice("furan_acid", 3) == []
+    assert moisture_advice("furan_acid", 0.2) == []
+    assert [code for code, _ in moisture_advice("furan_acid", 0.21)] == ["sand_wet"]
+    assert [code for code, _ in moisture_advice("furan_acid", 0.6)] == ["sand_wet"]
+    assert [code for code, _ in moisture_advice("furan_acid", 0.61)] == ["sand_very_wet"]
     with pytest.raises(FieldError):
         moisture_advice("furan_acid", -1)
 

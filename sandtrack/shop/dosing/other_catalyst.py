@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from sandtrack.plant import BinderSystem, Mixer
-from sandtrack.shop.dosing import readiness, sands, systems
+from sandtrack.shop.dosing import allowed, readiness, sands, systems
 from sandtrack.shop.dosing.checks import catalyst
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.pumped import pumped
@@ -45,9 +45,14 @@ def _told(picture: Picture, mixer: Mixer, job: Job, other: System) -> Iterator[s
         yield f"{other.name}: not now, {'; '.join(flag.text for flag in blocking)}"
         return
     then = by_system(picture, mixer, job, law, other, lots)
+    may = allowed.at_temperature(other, job.sand_temp_c)
+    if may == "no":
+        yield f"{other.name}: not in this sand either, {allowed.why_not(other, job.sand_temp_c)}"
+        return
     lever = then.serving()
     if lever is not None:
-        yield f"{other.name}, by its own strip times: {_setting(picture, then, lever)}"
+        piece = "" if may == "yes" else "; only with a test piece in this sand"
+        yield f"{other.name}, by its own strip times: {_setting(picture, then, lever)}{piece}"
         return
     yield f"{other.name} does not serve by itself either: {_setting(picture, then, _end(then))}"
     if "acid" in other.family.hazards and _too_slow(then) != _too_slow(job):
