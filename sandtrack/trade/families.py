@@ -56,8 +56,8 @@ _DRY_SAND = Limit(
 _USUAL_MOISTURE = Limit(
     value=0.2,
     unit="% of sand",
-    tag="memory",
-    source="usual limit for self-setting sand, for want of one of this family",
+    tag="practice",
+    source="usual for self-setting sand: no limit of this family is known",
 )
 
 _FURAN = Family(

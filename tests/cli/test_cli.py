@@ -400,6 +400,7 @@ def test_every_question_answers_in_json(demo_shop: Path):
             "cautions",
             "defer",
             "possible",
+            "verdict",
             "because",
             "instead",
             "head",
