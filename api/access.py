@@ -24,6 +24,7 @@ ASKS = (
     "balance",
     "calibration",
     "audit",
+    "head",
 )
 RECORDS = (*KINDS, "plant")
 ISSUE = "issue:table"

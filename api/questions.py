@@ -159,6 +159,14 @@ class RecordsArguments(Declared):
     known_on = AtArguments._declared_fields["known_on"]
 
 
+class HeadArguments(Declared):
+    """The end of the chain."""
+
+    head = f.Text(
+        'a head that was printed, as in "302 records, c44a73233dd6b388": does the chain hold it?', longest=200
+    )
+
+
 Ask = Callable[[Shop, Mapping[str, Any]], Answer]
 
 
@@ -202,6 +210,7 @@ _SAYS: tuple[tuple[str, type[Declared], str], ...] = (
     ("calibration", CalibrationArguments, "at"),
     ("audit", AuditArguments, "until"),
     ("records", RecordsArguments, ""),
+    ("head", HeadArguments, ""),
 )
 QUESTIONS = tuple(Question(name, arguments(), _ask(name), fixed_by) for name, arguments, fixed_by in _SAYS)
 

@@ -16,13 +16,14 @@ from sandtrack.cli.common import (
     explained,
     opened,
     period_options,
+    progress_bar,
     shop_option,
     show,
     time_options,
 )
-from sandtrack.cli.recording import progress_bar
 from sandtrack.records import KINDS, times
 from sandtrack.records.events import PURPOSES
+from sandtrack.report import text
 from sandtrack.shop import Shop, loading
 
 
@@ -46,7 +47,7 @@ def brief(folder: Path | None, at: str | None, as_json: bool, units: str, why: b
             show(shop.brief(at), shop, as_json=as_json, units=units, why=why)
         return
     with tempfile.TemporaryDirectory() as temporary:
-        with progress_bar() as progress:
+        with progress_bar("loading") as progress:
             ledger, result = loading.open_folder(folder, Path(temporary) / "brief.sandtrack", progress=progress)
         with Shop(ledger) as shop:
             last = None if result.last_at is None else times.from_microseconds(result.last_at, ledger.zone)
@@ -266,19 +267,28 @@ def records(
         show(answer, shop, as_json=as_json, units=units, why=why)
 
 
-@click.command(short_help="Recompute the whole book.")
+@click.command(short_help="Recompute the book.")
+@click.option("--head", "heads", multiple=True, metavar="TEXT", help='A printed head: "302 records, c44a73233dd6b388".')
+@click.option("--whole", is_flag=True, help="Work out everything again, not only what came since the last clean run.")
 @click.option("--json", "as_json", is_flag=True, help="Print the violations as JSON.")
 @shop_option
 @explained
-def verify(as_json: bool, shop_file: Path | None) -> None:
-    """Recompute the whole book, and list everything that does not agree.
+def verify(heads: tuple[str, ...], whole: bool, as_json: bool, shop_file: Path | None) -> None:
+    """Recompute the book, and list everything that does not agree.
+
+    Every row is read. What a clean run worked out is kept beside the shop file, and the next run compares with it;
+    --whole works out everything again. A head that a report has printed, or that was kept with a backup, is checked
+    with --head.
 
     \b
-    Example:
+    Examples:
       sandtrack verify --shop foundry.sandtrack
+      sandtrack verify --whole --head "302 records, c44a73233dd6b388"
     """
     with opened(shop_file) as shop:
-        violations = list(shop.verify())
+        with progress_bar("verifying") as progress:
+            run = shop.verification(heads, whole=whole, progress=progress)
+            violations = list(run)
         head = shop.ledger.head()
         if as_json:
             click.echo(
@@ -286,6 +296,8 @@ def verify(as_json: bool, shop_file: Path | None) -> None:
                     {
                         "records": head.records,
                         "head": head.digest,
+                        "compared_up_to": run.since,
+                        "whole_at": run.before.whole_at if run.before else None,
                         "violations": [
                             {"code": one.code, "text": one.text, "subject": one.subject} for one in violations
                         ],
@@ -296,6 +308,8 @@ def verify(as_json: bool, shop_file: Path | None) -> None:
         else:
             for one in violations:
                 click.echo(f"! {one.subject}: {one.text}")
+            if run.before is not None:
+                click.echo(text.from_checkpoint(run.since, run.before.whole_at))
             click.echo(f"{head.records:,} records, {len(violations)} violations, head of the chain {head.digest}")
     if violations:
         raise SystemExit(VERIFY_FAILED)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -131,3 +132,13 @@ def show_receipt(receipt: Receipt, shop: Shop, as_json: bool) -> None:
         click.echo(line)
     for line in text.flags(receipt.flags) + text.cautions(receipt.cautions):
         click.echo(line)
+
+
+@contextmanager
+def progress_bar(label: str) -> Iterator[Callable[[int, int], None] | None]:
+    """A bar on a terminal, nothing elsewhere."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(length=100, label=label, file=sys.stderr) as bar:
+        yield lambda done, total: bar.update(int(100 * done / max(total, 1)) - bar.pos)

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 import getpass
 import json
-import sys
 import tomllib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -15,7 +12,7 @@ from typing import Any
 import click
 import tomli_w
 
-from sandtrack.cli.common import BAD_INPUT, explained, opened, shop_option, show_receipt
+from sandtrack.cli.common import BAD_INPUT, explained, opened, progress_bar, shop_option, show_receipt
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import drives
 from sandtrack.plant import read_toml
@@ -96,7 +93,7 @@ def load(
       sandtrack load --decimal , --sender weighbridge delivery.csv
       sandtrack load --keep-good --rejects bad mix.csv
     """
-    with opened(shop_file) as shop, progress_bar() as progress:
+    with opened(shop_file) as shop, progress_bar("loading") as progress:
         result = loading.load(
             shop.ledger,
             paths,
@@ -110,16 +107,6 @@ def load(
     click.echo(text.load_result(result))
     if result.problem_count:
         raise SystemExit(BAD_INPUT)
-
-
-@contextmanager
-def progress_bar() -> Iterator[loading.Progress | None]:
-    """A bar on a terminal, nothing elsewhere."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    with click.progressbar(length=100, label="loading", file=sys.stderr) as bar:
-        yield lambda done, total: bar.update(int(100 * done / max(total, 1)) - bar.pos)
 
 
 @click.group(name="log", short_help="Record one event.")

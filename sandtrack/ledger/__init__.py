@@ -11,15 +11,16 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
-from sandtrack.ledger import arriving, views
+from sandtrack.ledger import arriving, outside, views
 from sandtrack.ledger.brought import AT_ARRIVAL, BY_AGE, Brought, can_be, dated_by_age
+from sandtrack.ledger.chain import Head
 from sandtrack.ledger.entries import Entry
 from sandtrack.ledger.making import made_whole
 from sandtrack.ledger.picture import Violation
 from sandtrack.ledger.reading import Difference, Flow, Reader
 from sandtrack.ledger.setups import Day, Setups, Stamp, plant_of_record
 from sandtrack.ledger.store import WAIT_S, Store
-from sandtrack.ledger.verify import violations
+from sandtrack.ledger.verification import Verification
 from sandtrack.ledger.writing import Accepted, Writer
 from sandtrack.plant import Plant
 from sandtrack.records import Forms, canonical, fields, times
@@ -44,13 +45,6 @@ Clock = Callable[[], int]
 def system_clock() -> int:
     """Microseconds since 1970, UTC."""
     return time.time_ns() // 1000
-
-
-class Head(NamedTuple):
-    """The end of the chain: printed with a report, it fixes all that came before."""
-
-    records: int
-    digest: str
 
 
 class Refused(NamedTuple):
@@ -96,6 +90,8 @@ class Ledger:
                     Entry("plant", sender, "first", content, {}), times.day_start(first.shop.valid_from, first.zone)
                 )
                 writer.flush()
+            made = writer.head
+        outside.begin(Path(path), made)
         return cls.open(path, clock=clock, wait_s=wait_s)
 
     @classmethod
@@ -228,14 +224,25 @@ class Ledger:
     def writer(self) -> Iterator[Writer]:
         """One write transaction; what was appended is there once the block has ended."""
         self.setups()
+        ends: list[Head] = []
         try:
-            with self.store.writing() as connection:
+            with self.store.writing(lambda: self._keep_head(*ends)) as connection:
                 writer = Writer(connection, self.forms, self.setups(), self.zone, self.clock())
+                ends.append(writer.head)
                 yield writer
                 writer.flush()
+                ends.append(writer.head)
         except BaseException:
             self._setups = None  # it may hold a revision that was rolled back
             raise
+
+    def _keep_head(self, before: Head, after: Head) -> None:
+        if after != before:
+            outside.keep_head(self.store.path, before, after, self._hash_at)
+
+    def _hash_at(self, record: int) -> str | None:
+        found = self.store.connection.execute("SELECT hash FROM record WHERE seq = ?", (record,)).fetchone()
+        return found[0].hex() if found else None
 
     def append(self, entry: Entry) -> Accepted:
         """Append one entry in a transaction of its own."""
@@ -280,9 +287,16 @@ class Ledger:
             seq, value = connection.execute("SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1").fetchone()
         return Head(seq, value.hex())
 
+    def lost(self) -> Head | None:
+        """The latest end that the chain once had and has no more, by what is kept beside the file; None if whole."""
+        kept = outside.kept(self.store.path)  # first, so that what it names is in what is read after it
+        with self.store.reading():
+            gone = [head for head in kept.heads if self._hash_at(head.records) != head.digest]
+        return max(gone, default=None)
+
     def verify(self, printed: Iterable[Head] = ()) -> Iterator[Violation]:
         """Everything in the file that is not as it was accepted; `printed` are heads that reports have printed."""
-        return violations(self, printed)
+        return iter(Verification(self, printed))
 
 
 def _brought_by(brought: Brought | None, entry: Entry, marks: list[str]) -> Entry:

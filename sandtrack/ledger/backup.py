@@ -6,20 +6,23 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sandtrack.errors import ShopFileError
+from sandtrack.ledger import outside
+from sandtrack.ledger.chain import Head
 from sandtrack.ledger.connections import uri
 from sandtrack.ledger.faults import explained
 from sandtrack.ledger.making import begin_like, check_place, made_whole, publish, say_of, second_name, to_disk
 from sandtrack.ledger.picture import Violation
 from sandtrack.ledger.store import WAIT_S, Store, beside, cannot_write
+from sandtrack.ledger.verification import Verification
 
 if TYPE_CHECKING:
-    from sandtrack.ledger import Head, Ledger
+    from sandtrack.ledger import Ledger
 
 _SHOWN = 5
 Digests = tuple[int, bytes]
@@ -50,7 +53,9 @@ def backup(ledger: Ledger, to: str | Path) -> Head:
             copy(connection, making, like=ledger.store.path)
         with closing(sqlite3.connect(f"{uri(making)}?mode=ro&nolock=1", uri=True)) as made, explained(making):
             _whole(made, ledger.store.path)
-            return _head(made)
+            head = _head(made)
+    outside.begin(Path(to), head)
+    return head
 
 
 def copy(connection: sqlite3.Connection, to: Path, *, like: Path) -> None:
@@ -95,8 +100,6 @@ def _whole(connection: sqlite3.Connection, path: Path) -> None:
 
 
 def _head(connection: sqlite3.Connection) -> Head:
-    from sandtrack.ledger import Head
-
     seq, digest = connection.execute("SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1").fetchone()
     return Head(seq, digest.hex())
 
@@ -119,14 +122,21 @@ def restore(source: str | Path, path: str | Path, *, older_too: bool = False, wa
         head = _verified(source, making, path if path.exists() else source, wait_s)
         if not path.exists():
             publish(making, path)
+            outside.begin(path, head)
             return Restored(head, None, None, "there was no shop file under that name")
         with _alone_with(path, wait_s) as now:
             note, before = _compared(making, now, path, older_too)
+            known = max(outside.kept(path).heads, default=head).records
+            if known > max(head.records, before.records if before else 0):
+                note += (
+                    f"; by {outside.head_name(path).name} there were {_records(known)}: what is missing is in neither"
+                )
             if now is not None and os.name == "nt":  # Windows gives no other name to a file that is open
                 now.close()
             try:
                 kept = _keep(path)
                 making.replace(path)
+                outside.begin(path, head)
                 to_disk(path.parent)
             except OSError as problem:
                 raise cannot_write(path, problem) from problem
@@ -141,7 +151,7 @@ def _verified(source: Path, making: Path, like: Path, wait_s: float) -> Head:
         with closing(Store(source, only_read=True, wait_s=wait_s)) as store, store.reading() as connection:
             copy(connection, making, like=like)
         with closing(Ledger.open(making)) as ledger:
-            found = _first(ledger.verify())
+            found = _first(iter(Verification(ledger, keep=False)))
             head = ledger.head()
     except ShopFileError as problem:
         say_of(problem, making, source)
@@ -291,4 +301,6 @@ def _keep(path: Path) -> Path:
     for suffix in ("-wal", "-shm", "-journal"):  # of a damaged file: the backup must not meet them
         if beside(path, suffix).exists():
             beside(path, suffix).rename(beside(kept, suffix))
+    with suppress(OSError):
+        outside.head_name(path).replace(outside.head_name(kept))
     return second_name(path, kept)

@@ -6,10 +6,13 @@ heads that were printed of it.
 
 from __future__ import annotations
 
+import re
 from hashlib import sha256
-from typing import Any
+from typing import Any, NamedTuple
 
 import orjson
+
+from sandtrack.errors import FieldError, InputErrors
 
 GENESIS = b"\0" * 32
 FIRST, VERSION = 1, 2
@@ -26,3 +29,31 @@ def chained(before: bytes, sent: tuple[Any, ...], brought: tuple[Any, ...] = NOT
     """Hash of a record's row chained to the hash of the record before; `sent` and `brought` as the columns above."""
     row = sent if brought[-1] == FIRST else sent + brought
     return sha256(before + orjson.dumps(row)).digest()
+
+
+class Head(NamedTuple):
+    """The end of the chain: printed with a report, it fixes all that came before."""
+
+    records: int
+    digest: str
+    """Of a printed head it may be the beginning alone."""
+
+
+LEAST_DIGITS = 8
+_PRINTED = re.compile(
+    rf"([0-9][0-9.,]*)\s*(?:records?)?[\s,:;]+(?:head of the chain\s+)?([0-9a-f]{{{LEAST_DIGITS},64}})"
+)
+
+
+def printed_head(text: str) -> Head:
+    """A head as it was printed: "5,123 records, 3f9a…", at least eight digits of the hash; raises InputErrors."""
+    match = _PRINTED.fullmatch(text.strip().lower().removesuffix("…"))
+    if match is None:
+        problem = FieldError(
+            field="head",
+            value=text,
+            reason="is no head of the chain",
+            accepted=f'"302 records, c44a73233dd6b388", with {LEAST_DIGITS} digits or more',
+        )
+        raise InputErrors([problem], what="the question")
+    return Head(int(re.sub(r"[.,]", "", match[1])), match[2])

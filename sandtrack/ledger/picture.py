@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -29,8 +29,18 @@ class Picture(NamedTuple):
     connection: sqlite3.Connection
     zone: ZoneInfo
     forms: Forms
-    printed: dict[int, str]
-    """Digests that reports have printed, by number of records."""
+    heads: Mapping[int, Sequence[tuple[str, str]]]
+    """Heads that the chain should hold, by number of records: beginning of the digest, and the file that keeps it."""
+    since: int = 0
+    """Records up to this one were worked out by an earlier `verify`, and are compared with the copy that it kept."""
+    progress: Callable[[int, int], None] | None = None
+    """What is called now and then with what is done, of how much."""
+
+    def done(self, steps: int) -> None:
+        """Say how far it is: the records are walked twice, once for the chain and once to append them again."""
+        if self.progress is not None:
+            (last,) = self.connection.execute("SELECT max(seq) FROM record").fetchone()
+            self.progress(steps, 2 * last)
 
     def subject(self, record: int) -> str:
         """Name a record for people."""

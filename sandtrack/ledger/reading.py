@@ -79,6 +79,11 @@ class Reader:
             ).fetchone()
             self.last = found[0] if found else 0
 
+    def hash_of(self, record: int) -> str | None:
+        """Hash of a record as printed; None where there is none."""
+        found = self.connection.execute("SELECT hash FROM record WHERE seq = ?", (record,)).fetchone()
+        return found[0].hex() if found else None
+
     # -- stock --------------------------------------------------------------------------------------------------
 
     def holdings(self) -> list[tuple[str, str]]:

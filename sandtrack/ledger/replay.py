@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sqlite3
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from decimal import Decimal
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
 
-from sandtrack.errors import SandtrackError
-from sandtrack.ledger.chain import BROUGHT, GENESIS
+from sandtrack.errors import SandtrackError, ShopFileError
+from sandtrack.ledger.chain import BROUGHT
 from sandtrack.ledger.entries import Entry
 from sandtrack.ledger.picture import Picture, Row, Violation, differs, flow_named, shown, side_by_side
 from sandtrack.ledger.setups import Setups
@@ -23,6 +24,7 @@ from sandtrack.plant import Plant
 from sandtrack.records import times
 
 _FLUSH_EVERY = 5000
+_SHOWN_EVERY = 500
 
 
 def _append_all(picture: Picture, store: Store) -> Iterator[Violation]:
@@ -32,12 +34,15 @@ def _append_all(picture: Picture, store: Store) -> Iterator[Violation]:
         store.connection.execute(f"PRAGMA {pragma}")
     rows = picture.connection.execute(
         "SELECT seq, kind, sender, id, own_at, offset_us, recorded, recorded_day, content, hash, "
-        f"{BROUGHT} FROM record ORDER BY seq"
+        f"{BROUGHT} FROM record WHERE seq > ? ORDER BY seq",
+        (picture.since,),
     )
+    (total,) = picture.connection.execute("SELECT max(seq) FROM record").fetchone()
     with store.writing() as connection:
-        writer = Writer(connection, picture.forms, Setups([]), picture.zone, 0)
+        setups = Setups.load(connection) if picture.since else Setups([])
+        writer = Writer(connection, picture.forms, setups, picture.zone, 0)
         writer.replaying = True
-        before = GENESIS
+        before = writer.hash
         for seq, kind, sender, record_id, own_at, offset_us, recorded, day, text, digest, *brought in rows:
             writer.seq, writer.hash = seq - 1, before
             if day != writer.today:  # totals are written under the day on which they were recorded
@@ -51,6 +56,8 @@ def _append_all(picture: Picture, store: Store) -> Iterator[Violation]:
                 yield Violation("not_accepted", f"would not be accepted: {problem}", picture.subject(seq))
             if seq % _FLUSH_EVERY == 0:
                 writer.flush()
+            if seq % _SHOWN_EVERY == 0:
+                picture.done(total + seq)
         writer.flush()
 
 
@@ -65,10 +72,17 @@ def _append(writer: Writer, entry: Entry) -> None:
         writer.setups = Setups.load(writer.connection)
 
 
-def replayed(picture: Picture) -> Iterator[Violation]:
-    """The replay of all records: it gives the same movements, counts, endings and totals as the file has."""
+def replayed(
+    picture: Picture, copy: Path | None = None, done: Callable[[Path], None] = lambda _: None
+) -> Iterator[Violation]:
+    """The replay of all records: it gives the same movements, counts, endings and totals as the file has.
+
+    With a `copy` of the replay up to `picture.since` only the records after that are appended to it. `done` gets the
+    file that the replay made, when it was compared.
+    """
     with tempfile.TemporaryDirectory(prefix="sandtrack-verify-") as folder:
-        store = Store(Path(folder) / "replay.shop", create=True)
+        path = Path(folder) / "replay.shop"
+        store = _begun(path, picture, copy)
         try:
             yield from _append_all(picture, store)
             again = store.connection
@@ -84,6 +98,25 @@ def replayed(picture: Picture) -> Iterator[Violation]:
                         yield Violation(table, text, _row_named(picture, table, key, ours or theirs))
         finally:
             store.close()
+        done(path)
+
+
+def _begun(path: Path, picture: Picture, copy: Path | None) -> Store:
+    """The file to append to: a new one, or a copy of the one that ends at the record to go on from."""
+    if copy is None:
+        return Store(path, create=True)
+    try:
+        shutil.copyfile(copy, path)
+    except OSError as problem:
+        raise ShopFileError(f"{copy} cannot be read ({problem.strerror})", path=copy, fault="not_opened") from problem
+    store = Store(path, only_read=True)
+    store.read_only, store.alone = "", True
+    (sound,) = store.connection.execute("PRAGMA quick_check(1)").fetchone()
+    (last,) = store.connection.execute("SELECT max(seq) FROM record").fetchone()
+    if sound != "ok" or last != picture.since:
+        store.close()
+        raise ShopFileError(f"{copy} is not what the last verify left", path=copy, fault="damaged")
+    return store
 
 
 # Tables with the number of their first columns that make the key; walked in the order of that key.

@@ -13,7 +13,7 @@ import os
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -200,8 +200,11 @@ class Store:
     # -- transactions -------------------------------------------------------------------------------------------
 
     @contextmanager
-    def writing(self) -> Iterator[sqlite3.Connection]:
-        """A write transaction: all of it or nothing; acknowledged means committed."""
+    def writing(self, after: Callable[[], None] | None = None) -> Iterator[sqlite3.Connection]:
+        """A write transaction: all of it or nothing; acknowledged means committed.
+
+        `after` is called once it is committed, while nobody else can write yet.
+        """
         if self.connection.in_transaction:
             raise ShopFileError(
                 f"{self.path} cannot be written inside another transaction of this thread", path=self.path
@@ -217,6 +220,8 @@ class Store:
         with turns.turn(self.path, self._identity()[:2], self.wait_s) as until:  # type: ignore[arg-type]
             self._begin(until)
             yield from self._written()
+            if after is not None:
+                after()
 
     def _begin(self, until: float) -> None:
         """Begin writing the file that now has the name. The turn is ours: only what is not sandtrack can hold it."""
@@ -280,7 +285,7 @@ class Store:
 
         Where the file is as it was written the error is a defect of the program, and stays what it is.
         """
-        from sandtrack.ledger.verify import damage
+        from sandtrack.ledger.verification import damage
 
         state = self._identity(True)
         if state != self._sound:

@@ -10,70 +10,36 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import closing
 from decimal import Decimal
-from functools import partial
 from itertools import groupby
 from operator import itemgetter
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import orjson
 
-from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
+from sandtrack.errors import FieldError, InputErrors, SandtrackError
 from sandtrack.ledger import chain, faults, migrations
 from sandtrack.ledger.chain import GENESIS, chained
 from sandtrack.ledger.entries import squared
 from sandtrack.ledger.picture import Picture, Row, Violation, differs, flow_named, named, shown, side_by_side
-from sandtrack.ledger.replay import replayed
-from sandtrack.ledger.store import Store
 from sandtrack.ledger.views import zone_offsets
 from sandtrack.plant import MOULDS, Plant
 from sandtrack.records import canonical, times
 
 if TYPE_CHECKING:
-    from sandtrack.ledger import Head, Ledger
+    pass
 
 Check = Callable[[Picture], Iterator[Violation]]
+_SHOWN_EVERY = 500
 
 
-def violations(ledger: Ledger, printed: Iterable[Head] = ()) -> Iterator[Violation]:
-    """Every violation in the ledger's file; `printed` are ends of the chain that reports have printed."""
-    store = Store(ledger.store.path)  # a connection of its own: the caller may write while it reads what is found
-    try:
-        connection = store.connection
-        connection.text_factory = partial(str, encoding="utf-8", errors="surrogateescape")
-        connection.execute("BEGIN")
-        picture = Picture(connection, ledger.zone, ledger.forms, {head.records: head.digest for head in printed})
-        whole = True
-        for check in _CHECKS:
-            for violation in _as_far_as_possible(check, picture):
-                whole = whole and check is not _chain and violation.code != "unreadable"
-                yield violation
-        if whole:
-            yield from _as_far_as_possible(replayed, picture)
-    finally:
-        store.close()
-
-
-def damage(path: Path) -> str:
-    """The first thing in a shop file that is not as it was accepted, in words; "" where all of it is."""
-    from sandtrack.ledger import Ledger
-
-    try:
-        with closing(Ledger.open(path)) as ledger:
-            first = next(ledger.verify(), None)
-    except ShopFileError as problem:
-        return str(problem.details.get("cause") or problem)
-    return f"{first.subject}: {first.text}" if first else ""
-
-
-def _as_far_as_possible(check: Check, picture: Picture) -> Iterator[Violation]:
+def as_far_as_possible(check: Check, picture: Picture) -> Iterator[Violation]:
     """What a check finds, and that it could not go on: on what a damaged file holds, any step of it may fail."""
     try:
         yield from check(picture)
     except Exception as problem:
         if not faults.unforeseen(problem) and not isinstance(problem, SandtrackError | faults.Unreadable):
             raise
-        what = (check.__doc__ or "").split(":")[0]
+        what = (getattr(check, "func", check).__doc__ or "").split(":")[0]
         reason = str(problem) if isinstance(problem, sqlite3.Error | SandtrackError) else repr(problem)
         yield Violation("unreadable", shown(f"{what} cannot be checked to the end: {reason}"), "file")
 
@@ -121,7 +87,7 @@ def _schema(picture: Picture) -> Iterator[Violation]:
 # -- the chain --------------------------------------------------------------------------------------------------
 
 
-def _chain(picture: Picture) -> Iterator[Violation]:
+def chain_of_records(picture: Picture) -> Iterator[Violation]:
     """The chain of records: none missing, times in order, each as its hash says, each still passing its checks."""
     last, recorded, possible, version = 0, -(2**63), [GENESIS], chain.FIRST
     for row in _records(picture):
@@ -142,16 +108,27 @@ def _chain(picture: Picture) -> Iterator[Violation]:
             yield Violation("recorded_backwards", "was recorded before the record before it", subject)
         if row[8] != times.day_of(row[7], picture.zone):
             yield Violation("recorded_day", f"{row[8]} is not the shop's day of its recording", subject)
-        if picture.printed.get(seq, row[11].hex()) != row[11].hex():
-            yield Violation("printed", "its hash is not the one that was printed", subject)
-        for reason in _content(picture, row[1], row[10]):
+        for digest, file in picture.heads.get(seq, ()):
+            if not row[11].hex().startswith(digest):
+                where = f"that {file} keeps" if file else "that was printed"
+                yield Violation("head_kept" if file else "printed", f"its hash is not the one {where}", subject)
+        for reason in _content(picture, row[1], row[10]) if seq > picture.since else ():
             yield Violation("content", reason, subject)
         last, recorded = seq, row[7]
-    for records in picture.printed:
-        if records > last:
-            yield Violation(
-                "printed", f"the file ends at record {last}, a report was printed at {records}", f"record {records}"
+        if seq % _SHOWN_EVERY == 0:
+            picture.done(seq)
+    for records, (*_, (_, file)) in picture.heads.items():
+        if records > last and file:
+            text = (
+                f"the file ends at record {last}, and there were {records} by {file}: what came after record {last} "
+                "was lost. Restore a backup that has it, or record it again"
             )
+            yield Violation("cut_off", text, f"records {last + 1} to {records}")
+        elif records > last:
+            text = f"the file ends at record {last}, a report was printed at {records}"
+            yield Violation("printed", text, f"record {records}")
+        elif records < 1:
+            yield Violation("printed", "no head has so few records", f"record {records}")
 
 
 def _records(picture: Picture) -> Iterator[Row]:
@@ -283,4 +260,6 @@ def _held(rows: Iterable[Row]) -> dict[str, int]:
     return held
 
 
-_CHECKS: tuple[Check, ...] = (_pages, _schema, _chain, _zone, _flows, _moulds)
+CHECKS: tuple[Check, ...] = (_pages, _schema, chain_of_records, _zone, _flows, _moulds)
+AGAIN: tuple[Check, ...] = (_pages, _schema, chain_of_records, _zone)
+"""Before the rows are compared with those of the run before, totals and moulds too."""

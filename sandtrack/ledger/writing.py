@@ -12,7 +12,7 @@ from sandtrack.errors import AlreadyReversed, Conflict, NoSuchRecord
 from sandtrack.ledger import blocking, booking, stored
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.brought import Withdrawn
-from sandtrack.ledger.chain import GENESIS, chained
+from sandtrack.ledger.chain import GENESIS, Head, chained
 from sandtrack.ledger.entries import Entry, prepare, squared
 from sandtrack.ledger.pending import Known, Pending
 from sandtrack.ledger.setups import Day, Setups
@@ -53,6 +53,11 @@ class Writer:
         """Whether what is appended was accepted before, by the rules of its day."""
         self.unknown: set[tuple[str, str]] = set()
         """Senders and ids that were looked up and are not there."""
+
+    @property
+    def head(self) -> Head:
+        """The end of the chain, as it will be when this is committed."""
+        return Head(self.seq, self.hash.hex())
 
     # -- records ------------------------------------------------------------------------------------------------
 

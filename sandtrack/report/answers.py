@@ -22,9 +22,10 @@ from sandtrack.report.text import (
     number,
     table,
     units_show,
+    verified,
     wrapped,
 )
-from sandtrack.shop import Answer
+from sandtrack.shop import Answer, proof
 from sandtrack.shop.wording import chance, several
 
 Body = Callable[[Answer, Names, str], list[str]]
@@ -32,18 +33,19 @@ Body = Callable[[Answer, Names, str], list[str]]
 
 def text(given: Answer, names: Names, *, units: str = "metric", why: bool = False) -> str:
     """An answer as text, in metric or US units; with what it rests on if `why`."""
-    lines: list[str] = []
+    doubtful = [flag for flag in given.flags if flag.code in proof.CODES]
+    lines = flags(doubtful)  # first, as they may make all the rest wrong
     if not given.possible:
         lines += wrapped(f"{NOT_YES[given.verdict]}: ", given.because)
         lines += [line for way in given.instead for line in wrapped("  instead: ", way)]
     lines += _BODIES.get(given.question, _plain)(given, names, units)
     if given.question != "brief":
-        lines += flags(given.flags)
+        lines += flags(flag for flag in given.flags if flag not in doubtful)
     if why:
         lines += basis(given)
     lines += cautions(given.cautions, short=given.question == "brief")
     known = f", as known on {given.known_on}" if given.known_on else ""
-    lines.append(f"as of {day(given.as_of)}{known} · {given.head}")
+    lines.append(f"as of {day(given.as_of)}{known} · {given.head} · {verified(given.verified)}")
     return "\n".join(lines)
 
 

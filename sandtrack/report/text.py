@@ -12,6 +12,7 @@ from tabulate import tabulate
 from sandtrack import units
 from sandtrack.plant import PURPOSES_APART, BinderSystem, Plant
 from sandtrack.shop import Answer, Caution, Flag
+from sandtrack.shop.answer import Verified
 from sandtrack.shop.cautions import DEFER
 
 WIDTH = 100
@@ -222,3 +223,18 @@ def load_result(result: Any) -> str:
     lines += [f"bad lines written to {path}" for path in result.rejects]
     lines.append(f"{result.head.records:,} records, head of the chain {result.head.digest[:16]}")
     return "\n".join(lines)
+
+
+def verified(given: Verified | None) -> str:
+    """When the file behind an answer was last verified."""
+    if given is None:
+        return "never verified"
+    return f"verified {day(given.at)} up to record {given.records:,}"
+
+
+def from_checkpoint(since: int, whole_at: str) -> str:
+    """What a `verify` that went on from the run before did not do."""
+    return (
+        f"Records 1 to {since:,} were read, and compared with the last clean run; what follows from them was not "
+        f"worked out again (last done {day(whole_at)}): `sandtrack verify --whole` does that"
+    )

@@ -9,17 +9,16 @@ from types import TracebackType
 from typing import Any, Self
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import WAIT_S, Head, Ledger, backup, stored, system_clock
-from sandtrack.ledger.backup import Restored
+from sandtrack.ledger import WAIT_S, Ledger, stored, system_clock
 from sandtrack.ledger.brought import Brought
-from sandtrack.ledger.picture import Violation
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
 from sandtrack.records.notation import Notation
-from sandtrack.shop import cover, finding, moulds, receipts, stock
+from sandtrack.shop import cover, finding, moulds, proof, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.circuit import balance, rates
 from sandtrack.shop.dosing import issued, lessons, setting, stopped, table
+from sandtrack.shop.keeping import Keeping
 from sandtrack.shop.mixers import audit, calibration
 from sandtrack.shop.picture import Moment, moment, picture
 from sandtrack.shop.trusted import question
@@ -28,7 +27,7 @@ from sandtrack.shop.watch import attention
 __all__ = ["Answer", "Basis", "Caution", "Flag", "Range", "Receipt", "Shop"]
 
 
-class Shop:
+class Shop(Keeping):
     """One foundry's sand side. Times are RFC 3339 text, local text, datetimes, or dates where a day will do."""
 
     def __init__(self, ledger: Ledger) -> None:
@@ -377,17 +376,11 @@ class Shop:
         with picture(self.ledger, at) as seen:
             return brief.brief(seen)
 
-    # -- keeping ------------------------------------------------------------------------------------------------
+    @question
+    def head(self, head: str | None = None) -> Answer:
+        """The end of the chain of records, and whether the chain holds a head that was printed.
 
-    def backup(self, to: str | Path) -> tuple[Head, Path]:
-        """Copy the shop to a new file while others read and write it; the copy's head of the chain, and its path."""
-        return backup.backup(self.ledger, to), Path(to)
-
-    @staticmethod
-    def restore(source: str | Path, path: str | Path, *, older_too: bool = False, wait_s: float = WAIT_S) -> Restored:
-        """Verify a backup and put it in the place of a shop file, which is kept; raises ShopFileError."""
-        return backup.restore(source, path, older_too=older_too, wait_s=wait_s)
-
-    def verify(self) -> list[Violation]:
-        """Recompute the whole book: everything that does not agree."""
-        return list(self.ledger.verify())
+        At least eight digits of its hash: "302 records, c44a7323". Raises InputErrors.
+        """
+        with picture(self.ledger) as seen:
+            return proof.head(seen, head)

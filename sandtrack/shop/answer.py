@@ -46,6 +46,16 @@ class Flag:
 
 
 @dataclass(frozen=True)
+class Verified:
+    """Up to where a shop file was last verified: records and head, when, and when all of it was last worked out."""
+
+    records: int
+    head: str
+    at: str
+    whole_at: str
+
+
+@dataclass(frozen=True)
 class Answer:
     """An answer to one question. A refusal is an answer too: not possible, because …, instead …"""
 
@@ -64,6 +74,8 @@ class Answer:
     instead: tuple[str, ...] = ()
     head: str = ""
     """Number of records and hash of the last one: fixes what the answer was given from."""
+    verified: Verified | None = None
+    """The last `verify` that found nothing. What changed in the file since then, an answer may not show."""
 
     def __post_init__(self) -> None:
         if not self.possible and self.verdict == "yes":
@@ -77,6 +89,7 @@ class Answer:
         for name in ("basis", "flags", "cautions"):
             plain[name] = [asdict(entry) for entry in plain[name]]
         plain["instead"] = list(self.instead)
+        plain["verified"] = None if self.verified is None else asdict(self.verified)
         plain["defer"] = DEFER if self.cautions else ""
         return plain
 

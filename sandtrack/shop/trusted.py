@@ -1,12 +1,17 @@
-"""What stands around every question: a name that nobody asked for comes of damage, and is not the asker's mistake."""
+"""What stands around every question: each answer says how far the file behind it was verified.
+
+A name that nobody asked for comes of damage, and is not the asker's mistake.
+"""
 
 from __future__ import annotations
 
 import functools
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Concatenate, ParamSpec
 
 from sandtrack.errors import UnknownName
+from sandtrack.shop import proof
 from sandtrack.shop.answer import Answer
 
 if TYPE_CHECKING:
@@ -21,10 +26,12 @@ def question(method: Callable[Concatenate[Shop, Asked], Answer]) -> Callable[Con
     @functools.wraps(method)
     def answered(shop: Shop, /, *args: Asked.args, **kwargs: Asked.kwargs) -> Answer:
         try:
-            return method(shop, *args, **kwargs)
+            answer = method(shop, *args, **kwargs)
         except UnknownName as problem:
             if problem.details.get("key") not in (*args, *kwargs.values()):  # so the file itself holds it
                 shop.ledger.store.look_for_damage(problem)
             raise
+        raised = proof.flags(shop.ledger)
+        return replace(answer, flags=(*raised, *answer.flags), verified=proof.verified(shop.ledger))
 
     return answered

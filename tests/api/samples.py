@@ -63,6 +63,7 @@ ASKED = {
     "calibration": "mixer=m1&at=2025-03-31",
     "audit": "since=2025-03-01&until=2025-03-31",
     "records": "kind=delivery&limit=5",
+    "head": "head=1 records, 0123456789abcdef",
 }
 
 ORDER = {"mixer": "m1", "binder_system": "furan", "lowest_c": 15, "highest_c": "77 °F", "step_c": 5}

@@ -29,6 +29,7 @@ MAY = {
     "ask:balance": "olga",
     "ask:calibration": "olga",
     "ask:audit": "olga",
+    "ask:head": "olga",
     "record:delivery": "oga",
     "record:transfer": "oga",
     "record:mix": "domga",

@@ -33,7 +33,7 @@ def test_every_question_of_the_shop_is_asked():
     """Whatever a shop answers can be asked over HTTP, in one table."""
     assert [question.name for question in QUESTIONS] == [
         "stock", "cover", "moulds", "setting", "table", "tables", "stopped", "learned", "attention", "brief", "rates",
-        "balance", "calibration", "audit", "records",
+        "balance", "calibration", "audit", "records", "head",
     ]  # fmt: skip
     assert set(ASKS) == {question.name for question in QUESTIONS}
 

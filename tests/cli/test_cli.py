@@ -404,6 +404,7 @@ def test_every_question_answers_in_json(demo_shop: Path):
             "because",
             "instead",
             "head",
+            "verified",
         }
         assert answer["basis"], words
         assert answer["head"].startswith("18714 records")
