@@ -77,6 +77,7 @@ def test_each_line_is_answered_in_order(service: Running):
     assert [one["problem"]["code"] for one in found if "problem" in one] == [
         "conflict", "bad_input", "bad_input", "no_such_record", "already_reversed",
     ]  # fmt: skip
+    assert [flag["code"] for flag in found[1].pop("flags")] == ["person_unknown"]
     assert found[1] | {"recorded_at": ""} == {
         "line": 2, "outcome": "new", "kind": "count", "sender": "manager", "id": "c-1", "recorded_at": "",
     }  # fmt: skip

@@ -151,6 +151,29 @@ def test_a_normal_day_raises_nothing(way: str, path: Path) -> None:
         assert shop.attention().flags == ()
 
 
+@pytest.mark.parametrize("name", ["a mix without acid", "a mix with three times its resin", "resin and acid swapped"])
+def test_a_bad_mix_marks_its_moulds_until_they_are_dealt_with(name: str, path: Path) -> None:
+    """In doubt in `moulds` and on the list; a release of the mould, or its end, takes both away."""
+    code, (mix,) = PLANTED[name].code, PLANTED[name].records
+    _typed(path, [mix, mix._replace(content=mix.content | {"at": "2025-06-03 08:05", "moulds": ["8"]})])
+    with _shop(path) as shop:
+
+        def marked() -> set[str]:
+            return {flag.subject for flag in shop.moulds().flags if flag.code == code}
+
+        def listed() -> list[str]:
+            return [flag.text.partition("moulds")[2] for flag in shop.attention().flags if flag.code == code]
+
+        assert {mould["state"] for mould in shop.moulds().values["moulds"].values()} == {"in_doubt"}
+        assert (marked(), listed()) == ({"7", "8"}, [" 7 and 8"])
+        shop.log("release", {"at": "2025-06-03 09:00", "mould": "7", "reason": "test piece cured"}, sender="ida")
+        assert marked() == {"8"}
+        assert len(listed()) == 1
+        ended = {"at": "2025-06-03 10:00", "moulds": ["8"], "to": "heap", "reason": "not cured"}
+        shop.log("mould_scrap", ended, sender="ida")
+        assert (marked(), listed()) == (set(), [])
+
+
 TOGETHER = tuple(planted for planted in PLANTED.values() if len(planted.records) > 1 and planted.code not in ABSENT)
 
 

@@ -17,8 +17,8 @@ from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.temperatures import OfAir, OfSand
 from sandtrack.shop.moulds.standing import Mould
 from sandtrack.shop.picture import KG, Picture, Seen
+from sandtrack.shop.watch.dangerous.castings import unreleased
 from sandtrack.shop.watch.dangerous.evidence import Evidence
-from sandtrack.shop.watch.dangerous.mixes import bad_mix
 from sandtrack.trade.learning.checks import NOT_RECORDED
 from sandtrack.trade.learning.protocol import StripTimes
 from sandtrack.trade.learning.within import chance_within_by, strip_range_within_min
@@ -78,7 +78,7 @@ class Clocks:
     def ask(self, mould: Mould, mix: Seen) -> None:
         """Ask by a mix's own record, once for all moulds that it filled; flags where that does not say enough."""
         system, law = self._system_of(mix)
-        wrong = list(bad_mix(self._evidence, mix))
+        wrong = list(unreleased(self._evidence, mould.number, [mix]))
         for danger in wrong:
             mould.doubt(danger.code, danger.text)
         if law is None:

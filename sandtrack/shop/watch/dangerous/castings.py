@@ -79,17 +79,21 @@ def _estimate_min(ev: Evidence, mix: Seen) -> float | None:
 
 def _unchecked(ev: Evidence, seen: Seen, mould: str, mixes: list[Fill]) -> Iterator[Danger]:
     """A mould that was not to be poured for its mix, and that nobody has released."""
-    for fill in mixes:
-        bad = next((danger for danger in bad_mix(ev, ev.seen(fill.record)) if mould in danger.moulds), None)
-        if bad is None or _released(ev, mould, fill, seen.at):
-            continue
+    for bad in unreleased(ev, mould, [ev.seen(fill.record) for fill in mixes], seen.at):
         text = f"mould {mould} was poured and nobody has released it ({named(ev, seen)}): {bad.text}"
-        yield Danger("poured_unchecked", mould, text, seen.seq, seen.at, frozenset({fill.record}))
+        yield Danger("poured_unchecked", mould, text, seen.seq, seen.at, frozenset({bad.record}))
         return
 
 
-def _released(ev: Evidence, mould: str, fill: Fill, at: int) -> bool:
-    return any(cause.code == "released" and fill.at <= cause.at <= at for cause in ev.causes("mould", mould))
+def unreleased(ev: Evidence, mould: str, mixes: list[Seen], at: int | None = None) -> Iterator[Danger]:
+    """Why a mould is not to be poured by the mixes in it, where nobody has released it since; now, or at an instant."""
+    until = ev.picture.at if at is None else at
+    for mix in mixes:
+        bad = [danger for danger in bad_mix(ev, mix) if mould in danger.moulds]
+        if bad and not any(
+            cause.code == "released" and mix.at <= cause.at <= until for cause in ev.causes("mould", mould)
+        ):
+            yield from bad
 
 
 def _again(ev: Evidence, seen: Seen, mould: str, since: int) -> Iterator[Danger]:
