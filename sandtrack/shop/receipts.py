@@ -12,7 +12,7 @@ from sandtrack.records import ENDINGS, times
 from sandtrack.shop import dangers, handled, levels
 from sandtrack.shop.answer import Caution, Flag, Receipt
 from sandtrack.shop.booked import booked
-from sandtrack.shop.picture import KG, Picture, picture
+from sandtrack.shop.picture import KG, Picture, Seen, picture
 from sandtrack.shop.watch import brought
 from sandtrack.shop.watch.dangerous.judging import arrived
 
@@ -52,7 +52,9 @@ def _cautions(seen: Picture, entry: Entry, accepted: Accepted, flags: tuple[Flag
 
 def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
     if entry.kind != "plant":
-        yield from (danger.flag for _, danger in arrived(seen, [accepted.seq], accepted.seq - 1))
+        at, recorded = accepted.at, accepted.recorded
+        sent = Seen(accepted.seq, entry.kind, entry.sender, accepted.id, at, recorded, dict(entry.values))
+        yield from (danger.flag for _, danger in arrived(seen, [sent.seq], sent.seq - 1, [sent]))
     yield from brought.flags(seen, entry, accepted)
     if entry.offset_us is not None and not entry.marked(AT_ARRIVAL):
         yield Flag(

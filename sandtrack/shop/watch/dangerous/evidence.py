@@ -44,6 +44,7 @@ class Evidence:
         self._causes: dict[tuple[str, str], list[Cause]] = {}
         self._fills: dict[tuple[str, int, int], list[Fill]] = {}
         self._newest: dict[tuple[str, int], int] = {}
+        self._ended: dict[tuple[str, int], int] = {}
         self._met: dict[str, list[str]] = {}
         self._seen: dict[int, Seen] = {}
         self._parts: dict[tuple[int, str], dict[str, str]] = {}
@@ -65,7 +66,7 @@ class Evidence:
         """Let go of a record, so that memory does not grow with many."""
         self._seen.pop(seq, None)
         if len(self._seen) > MOST_KEPT:
-            for kept in (self._seen, self.bad_mixes, self._fills):
+            for kept in (self._seen, self.bad_mixes, self._fills, self._ended):
                 kept.clear()
 
     def keep(self, seen: Seen) -> None:
@@ -109,13 +110,16 @@ class Evidence:
 
     def ended_before(self, mould: str, at: int) -> int:
         """The last ending of a mould before an instant; long ago where there is none."""
-        before = ended_before(self.reader, mould, at)
-        return LONG_AGO if before is None else before
+        key = (mould, at)
+        if key not in self._ended:
+            before = ended_before(self.reader, mould, at)
+            self._ended[key] = LONG_AGO if before is None else before
+        return self._ended[key]
 
     def life(self, mould: str, at: int) -> tuple[int, int]:
         """The last ending of a mould before an instant, and the first one at or after it; far off where none is."""
-        before, after = ended_before(self.reader, mould, at), ended_after(self.reader, mould, at)
-        return LONG_AGO if before is None else before, at + REACH_US if after is None else min(after, at + REACH_US)
+        after = ended_after(self.reader, mould, at)
+        return self.ended_before(mould, at), at + REACH_US if after is None else min(after, at + REACH_US)
 
     def fills(self, mould: str, after: int, until: int) -> list[Fill]:
         """What was put into a mould in (after, until]."""

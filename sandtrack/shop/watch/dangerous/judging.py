@@ -46,13 +46,17 @@ def judged(ev: Evidence, seen: Seen) -> Iterator[Danger]:
         yield from judge(ev, seen)
 
 
-def arrived(picture: Picture, records: Iterable[int], known: int) -> Iterator[tuple[int, Danger]]:
+def arrived(
+    picture: Picture, records: Iterable[int], known: int, read: Iterable[Seen] = ()
+) -> Iterator[tuple[int, Danger]]:
     """What is dangerous about records that just arrived, and about what they complete; each once, with the record.
 
     `known` is the number of records before them: what is completed among themselves is judged with the later one. A
-    name that nobody knows is raised only here: it is a matter of arrival.
+    name that nobody knows is raised only here: it is a matter of arrival. What was `read` already is not read again.
     """
     ev = Evidence(picture)
+    for seen in read:
+        ev.keep(seen)
     raised: set[tuple[str, str, int]] = set()
     for seq in records:
         seen = ev.seen(seq)
