@@ -12,6 +12,7 @@ from sandtrack.ledger import Accepted, Entry
 from sandtrack.records import fields, kind_named, times
 from sandtrack.shop import Shop
 from sandtrack.shop.loading.vetting import made_id
+from sandtrack.shop.mould_numbers import require_clear_values
 from sandtrack.shop.picture import moment
 from sandtrack.shop.receipts import flags_of
 
@@ -20,6 +21,8 @@ from .access import require, require_own
 from .problems import body, of_error
 from .tokens import Token
 
+DEVICE = "device"
+"""The role whose records have happened whatever they say: unclear numbers are booked and flagged."""
 LONGEST_LINE = 1_000_000
 LINES_AT_ONCE = 1_000
 BYTES_AT_ONCE = 4_000_000
@@ -141,15 +144,17 @@ def _checked(shop: Shop, token: Token, number: int, raw: bytes | None, alike: di
         if isinstance(content, dict):
             told = {name: content[name] for name in ("kind", "sender", "id") if isinstance(content.get(name), str)}
         sent = unpack(content, token)
-        return Line(number, told, _entry(shop, sent, alike), None)
+        return Line(number, told, _entry(shop, sent, alike, token.role), None)
     except SandtrackError as problem:
         return Line(number, told, None, of_error(problem))
 
 
-def _entry(shop: Shop, sent: Sent, alike: dict[str, int]) -> Entry:
+def _entry(shop: Shop, sent: Sent, alike: dict[str, int], role: str) -> Entry:
     ledger = shop.ledger
     sent_at = None if sent.sent_at is None else moment(sent.sent_at, ledger.zone, "sent_at", fields.Instant)
     entry = ledger.entry(sent.kind, sent.content, sender=sent.sender, record_id=sent.id, sent_at=sent_at)
+    if role != DEVICE:
+        require_clear_values(ledger, sent.kind, entry.values, sender=sent.sender, record_id=sent.id)
     if sent.id is not None:
         return entry
     # As in files: the same for the same content and ordinal, so that an upload sent again adds nothing.

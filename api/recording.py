@@ -11,10 +11,11 @@ from flask import Request, Response, g, request
 from sandtrack.records import fields as f
 from sandtrack.records.schema import Declared
 from sandtrack.shop import Shop
+from sandtrack.shop.mould_numbers import require_clear
 
 from . import strict_json
 from .access import ISSUE, RECORDS, require_own
-from .portions import answers, lines, unpack
+from .portions import DEVICE, answers, lines, unpack
 from .problems import Refusal
 from .questions import TableAsked
 
@@ -43,6 +44,8 @@ def one(shop: Shop, kind: str) -> Response:
     """Record what the request holds; its receipt, 201 if it is new and 200 if it was known."""
     _expect(request, ONE_TYPE)
     sent = unpack(strict_json.read(_whole(request)), g.token, kind)
+    if g.token.role != DEVICE:
+        require_clear(shop.ledger, kind, sent.content, sender=sent.sender, record_id=sent.id)
     receipt = shop.log(kind, sent.content, sender=sent.sender, id=sent.id, sent_at=sent.sent_at)
     response = Response(
         strict_json.write(receipt.as_dict()), 201 if receipt.new else 200, content_type="application/json"

@@ -20,6 +20,7 @@ from sandtrack.records import KINDS, canonical, content_hash, flat, times
 from sandtrack.records.notation import as_typed
 from sandtrack.report import text
 from sandtrack.shop import Shop, loading
+from sandtrack.shop.mould_numbers import require_clear
 
 
 def user() -> str:
@@ -147,6 +148,7 @@ def _log_command(kind: str) -> click.Command:
             if problems or wrong:
                 raise InputErrors([*problems, *wrong], what=kind)
             who = sender or cells.get("by") or user()
+            require_clear(shop.ledger, kind, content, sender=who, record_id=record_id)
             show_receipt(shop.log(kind, content, sender=who, id=record_id or None), shop, as_json)
 
     made = click.command(name=kind, help=(KINDS[kind].__doc__ or "").strip())(command)

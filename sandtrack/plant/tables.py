@@ -13,6 +13,7 @@ from sandtrack.plant.table_fields import AmountSpan, Bounds, Named, Span, TimeOf
 from sandtrack.records import composite as c
 from sandtrack.records import fields as f
 from sandtrack.records.events import PURPOSES
+from sandtrack.records.mould_numbers import FORM
 from sandtrack.records.observations import DEFINITIONS
 from sandtrack.records.schema import Declared
 
@@ -103,6 +104,7 @@ class ShopTable:
         f.Choice("how a date as 03/04/2025 is read; year_first: not at all, only 2025-04-03", words=DATE_ORDERS),
         "year_first",
     )
+    mould_numbers: tuple[str, ...] = told(c.Items(f.Name(FORM)), ())
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ from sandtrack.ledger import Entry, Ledger
 from sandtrack.ledger.entries import prepare
 from sandtrack.ledger.setups import Revision, Setups
 from sandtrack.plant import Plant
+from sandtrack.records.mould_numbers import complaints
 
 MOVEMENTS_AT_ONCE = 10_000
 RECORDS_AT_ONCE = 5_000
@@ -110,8 +111,9 @@ class Vetting:
             problems += self._reversal(entry)
         elif entry.kind != "plant":
             try:
-                _, _, moves, _ = prepare(entry, self.setups)
+                _, day, moves, _ = prepare(entry, self.setups)
                 movements = len(moves)
+                problems += complaints(entry.values, day.plant.shop.mould_numbers)
             except InputErrors as found_wrong:
                 problems += found_wrong.problems
         if not problems:

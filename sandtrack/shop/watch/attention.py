@@ -37,6 +37,7 @@ URGENCY = (
     "below_zero", "order_now", "low_cover", "held", "lot_past_use_by",
     # what the book says that cannot be
     "id_taken", "count_withdrawn",
+    "mould_unclear",
     "mass_implausible", "poured_empty", "check_before_mix", "check_of_empty_mould", "number_used_again", "ended_empty",
     "standing_too_long", "double_entry", "unexplained", "level_gap",
     "level_outside", "late", "two_counts", "clock_back", "at_arrival", "clock_off", "in_the_future",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from sandtrack.ledger.around import in_force, number_of, recorded_since
+from sandtrack.records.mould_numbers import unclear_numbers
 from sandtrack.shop.picture import Picture, Seen
 from sandtrack.shop.watch.dangerous.castings import checked, knocked_out, poured, put_into_mould
 from sandtrack.shop.watch.dangerous.danger import Danger
@@ -25,15 +26,26 @@ _CHECKED_US = 2 * DAY_US
 """A strip check of a mix is looked for this far about it."""
 Judge = Callable[[Evidence, Seen], Iterator[Danger]]
 
+
+def mould_unclear(ev: Evidence, seen: Seen) -> Iterator[Danger]:
+    """A mould whose number reads as several, or fits no form of the shop's numbers: booked as it came."""
+    for number in unclear_numbers(seen.values, ev.day(seen.at).plant.shop.mould_numbers):
+        text = (
+            f"mould {number} ({seen.sender}, {seen.id}) may be several moulds or a slip: withdraw it and send it again"
+        )
+        yield Danger("mould_unclear", number, text, seen.seq, seen.at)
+
+
 JUDGES: Mapping[str, tuple[Judge, ...]] = {
     "delivery": (wrong_material, over_mark, mass_implausible),
-    "transfer": (wrong_material, over_mark, blocked_place_drawn, put_into_mould),
-    "mix": (bad_mix, two_families, blocked_place_drawn, wrong_material, over_mark),
+    "transfer": (wrong_material, over_mark, blocked_place_drawn, put_into_mould, mould_unclear),
+    "mix": (bad_mix, two_families, blocked_place_drawn, wrong_material, over_mark, mould_unclear),
     "reclaim_run": (wrong_material, over_mark, blocked_place_drawn),
     "disposal": (blocked_place_drawn,),
-    "pour": (poured,),
-    "knock_out": (knocked_out,),
-    "strip_check": (checked,),
+    "pour": (poured, mould_unclear),
+    "knock_out": (knocked_out, mould_unclear),
+    "mould_scrap": (mould_unclear,),
+    "strip_check": (checked, mould_unclear),
     "exposure": (exposed,),
     "count": (over_mark,),
 }
