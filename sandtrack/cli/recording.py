@@ -105,7 +105,8 @@ def load(
             rejects=rejects,
             progress=progress,
         )
-    click.echo(text.load_result(result))
+        made, zone = shop.plant(), shop.ledger.zone
+    click.echo(text.load_result(result, made, zone))
     if result.problem_count:
         raise SystemExit(BAD_INPUT)
 

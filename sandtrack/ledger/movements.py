@@ -36,3 +36,14 @@ def of_record(connection: sqlite3.Connection, record: int) -> list[Moved]:
         for way, parts in ways.items()
     ]
     return sorted(found, key=lambda move: -abs(move.mass_mg))
+
+
+def totals(connection: sqlite3.Connection, first: int, last: int) -> list[tuple[str, str, str, int]]:
+    """What records of a stretch of the chain moved on each way: source, target, material, mass. [mg]"""
+    return connection.execute(
+        "SELECT m.source, m.target, m.material, SUM(m.mass_mg) FROM record r "
+        "LEFT JOIN reversal v ON v.record = r.seq LEFT JOIN record o ON o.seq = v.of "
+        "JOIN movement m ON m.at = coalesce(o.at, r.at) AND m.event = coalesce(o.seq, r.seq) AND m.record = r.seq "
+        "WHERE r.seq BETWEEN ? AND ? GROUP BY 1, 2, 3",
+        (first, last),
+    ).fetchall()

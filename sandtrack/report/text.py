@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import tzinfo
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from tabulate import tabulate
 
 from sandtrack import units
 from sandtrack.plant import PURPOSES_APART, BinderSystem, Plant
+from sandtrack.records import times
 from sandtrack.shop import Answer, Caution, Flag
 from sandtrack.shop.answer import Verified
 from sandtrack.shop.cautions import DEFER
@@ -203,8 +205,8 @@ def _systems(name: str, one: BinderSystem) -> Iterator[tuple[str, ...]]:
         yield f"{name}, {purpose}" if purpose else name, one.family, f"{of.resin_pct:g} %", share, speed
 
 
-def load_result(result: Any) -> str:
-    """What a load did, a line a file."""
+def load_result(result: Any, shop: Plant, zone: tzinfo) -> str:
+    """What a load did, a line a file; then what it moved and over which days, so that a slip shows."""
     rows = [
         (Path(one.file).name, *(f"{count:,}" for count in (one.lines, one.new, one.known, one.refused)))
         for one in result.files
@@ -218,6 +220,7 @@ def load_result(result: Any) -> str:
         counts = (f"{count:,} {code.replace('_', ' ')}" for code, count in result.danger_counts.items())
         lines += wrapped("TO CHECK AT ONCE: ", "; ".join(counts))
         lines += flags(result.dangers)
+    lines += _loaded(result, Names(shop), shop.shop.units, zone)
     if result.skipped:
         lines += wrapped("left alone, no kind of record: ", ", ".join(Path(name).name for name in result.skipped))
     lines += [f"bad lines written to {path}" for path in result.rejects]
@@ -238,3 +241,23 @@ def from_checkpoint(since: int, whole_at: str) -> str:
         f"Records 1 to {since:,} were read, and compared with the last clean run; what follows from them was not "
         f"worked out again (last done {day(whole_at)}): `sandtrack verify --whole` does that"
     )
+
+
+def _loaded(result: Any, names: Names, system: str, zone: tzinfo) -> list[str]:
+    """Mass of each material in and out, the first and the last day, and what is still to come."""
+
+    def shown(value_kg: float) -> str:
+        return mass(value_kg, system) if value_kg else "–"
+
+    rows = [
+        (names("materials", one.material), shown(one.into_kg), shown(one.out_kg), shown(one.between_kg))
+        for one in result.moved
+    ]
+    lines = ["", *table(("new in this load", "into places", "out of places", "between places"), rows)] if rows else []
+    if result.first_at is not None:
+        first, last = (times.show(at, zone)[:10] for at in (result.first_at, result.last_at))
+        lines.append(f"first day {first}, last day {last}")
+    if result.ahead:
+        which = "1 line lies" if result.ahead == 1 else f"{result.ahead:,} lines lie"
+        lines += wrapped("! ", f"{which} in the future, the latest on {day(times.show(result.last_ahead, zone))}")
+    return lines

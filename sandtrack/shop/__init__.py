@@ -14,7 +14,7 @@ from sandtrack.ledger.brought import Brought
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
 from sandtrack.records.notation import Notation
-from sandtrack.shop import cover, finding, moulds, proof, receipts, stock
+from sandtrack.shop import cover, finding, moulds, notation, proof, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.circuit import balance, rates
 from sandtrack.shop.dosing import issued, lessons, setting, stopped, table
@@ -83,8 +83,7 @@ class Shop(Keeping):
 
     def notation(self) -> Notation:
         """How people of the shop write what they type, by the set-up in force now; names are of any revision."""
-        setups, shop = self.ledger.setups(), self.plant().shop
-        return Notation(shop.units, shop.decimal, shop.date_order, setups.meant)
+        return notation.of(self.ledger.setups(), self.ledger.clock())
 
     # -- recording ----------------------------------------------------------------------------------------------
 

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
 from sandtrack.errors import FieldError, InputErrors, LoadRefused, SandtrackError
-from sandtrack.ledger import Entry, Head, Ledger, system_clock
+from sandtrack.ledger import Entry, Ledger, system_clock
 from sandtrack.plant import read_toml
-from sandtrack.records import canonical, fields, flat
-from sandtrack.shop.answer import Flag
+from sandtrack.records import canonical, fields, flat, times
+from sandtrack.records.notation import Columns
+from sandtrack.shop import notation
 from sandtrack.shop.loading.finding import Found, find
+from sandtrack.shop.loading.moved import moved
 from sandtrack.shop.loading.rejects import Rejects
+from sandtrack.shop.loading.result import FileResult, LoadResult
 from sandtrack.shop.loading.sources import FileFault, Problem, Row, Source, Wrong
 from sandtrack.shop.loading.vetting import Place, Spool, Vetting, Waiting, made_id
 from sandtrack.shop.picture import picture
@@ -22,83 +25,10 @@ from sandtrack.shop.watch.dangerous.judging import arrived_since
 
 __all__ = ["FileResult", "LoadResult", "Problem", "load", "open_folder"]
 
-PROBLEMS_KEPT = 1_000
 PROBLEMS_SHOWN = 20
-DANGERS_SHOWN = 10
 SET_UP_SENDER = "set-up"
 
 Progress = Callable[[int, int], object]
-
-
-@dataclass
-class FileResult:
-    """What became of the lines of one file or sheet."""
-
-    file: str
-    kind: str
-    lines: int = 0
-    new: int = 0
-    known: int = 0
-    refused: int = 0
-
-
-@dataclass
-class LoadResult:
-    """What a load did."""
-
-    files: list[FileResult] = field(default_factory=list)
-    problems: list[Problem] = field(default_factory=list)
-    """The first thousand; `problem_count` counts all."""
-    problem_count: int = 0
-    first_at: int | None = None
-    last_at: int | None = None
-    """Span of `at` over the good lines, counts and set-ups aside. [µs since 1970, UTC]"""
-    head: Head | None = None
-    skipped: list[str] = field(default_factory=list)
-    rejects: list[Path] = field(default_factory=list)
-    dangers: list[Flag] = field(default_factory=list)
-    """Dangers that the new records make or complete: one for each code and subject, DANGERS_SHOWN of a code."""
-    danger_counts: dict[str, int] = field(default_factory=dict)
-    """How many there are, by code."""
-
-    def warn(self, danger: Flag) -> None:
-        """Count a danger; keep the first of each subject, unless there are too many of its code."""
-        self.danger_counts[danger.code] = self.danger_counts.get(danger.code, 0) + 1
-        alike = [kept.subject for kept in self.dangers if kept.code == danger.code]
-        if len(alike) < DANGERS_SHOWN and danger.subject not in alike:
-            self.dangers.append(danger)
-
-    def total(self, what: str) -> int:
-        """Sum of lines, new, known or refused over all files."""
-        return sum(getattr(file, what) for file in self.files)
-
-    @property
-    def lines(self) -> int:
-        return self.total("lines")
-
-    @property
-    def new(self) -> int:
-        return self.total("new")
-
-    @property
-    def known(self) -> int:
-        return self.total("known")
-
-    @property
-    def refused(self) -> int:
-        return self.total("refused")
-
-    def complain(self, problem: Problem) -> None:
-        """Count a problem; keep it unless there are too many."""
-        self.problem_count += 1
-        if len(self.problems) < PROBLEMS_KEPT:
-            self.problems.append(problem)
-
-    def span(self, at: int | None) -> None:
-        """Widen the span by the time of a good line."""
-        if at is not None:
-            self.first_at = at if self.first_at is None else min(self.first_at, at)
-            self.last_at = at if self.last_at is None else max(self.last_at, at)
 
 
 def load(
@@ -131,6 +61,7 @@ def load(
                 raise _refusal(result)
             loading.write()
             loading.look_for_dangers()
+            result.moved = moved(ledger, loading.written)
             result.rejects = bad.close() if bad else []
         finally:
             if bad:
@@ -210,6 +141,10 @@ class _Loading:
         self.size = sum(source.size for source in found.sources)
         self.done = 0
         self.before = ledger.head().records
+        self.now = ledger.clock()
+        self.today_ends = times.day_end(times.day(times.day_of(self.now, ledger.zone)), ledger.zone)
+        self.written: list[tuple[int, int]] = []
+        """First and last place in the chain of each portion that was written."""
         self.result = LoadResult(skipped=found.skipped)
         self.id = fields.Name()
         self.id.name = "id"
@@ -264,7 +199,7 @@ class _Loading:
 
     def _source(self, source: Source, number: int, vetting: Vetting) -> None:
         file = self.result.files[number]
-        rows = source.rows(self.decimal)
+        rows = source.rows(self.decimal or notation.stated_decimal(vetting.setups, self.now))
         header = next(rows, None)
         if header is None or not any(header.cells):
             for wrong in (header.wrong if header else ()) or (Wrong("empty", "is empty", "a header"),):
@@ -273,11 +208,13 @@ class _Loading:
         if self.rejects:
             self.rejects.header(number, source, header.cells)
         spoilt: list[FieldError] = []
-        reader = None
+        reader = columns = None
         try:
-            mark, sure = source.marks(self.decimal)
+            mark, sure = source.marks(self.decimal or notation.stated_decimal(vetting.setups, self.now))
             spoilt = [wrong.under(header.cells) for wrong in header.wrong]
             reader = None if spoilt else flat.reader(source.kind, header.cells, decimal=mark, sure=sure)
+            written = replace(notation.of(vetting.setups, self.now), decimal=mark)
+            columns = Columns(source.kind, reader.header if reader else (), written)
         except InputErrors as wrong:
             spoilt = wrong.problems
         for problem in spoilt:
@@ -289,8 +226,8 @@ class _Loading:
             if file.lines % 500 == 0:
                 self._tell(self.done + source.done)
             problems = spoilt
-            if reader is not None and not spoilt:
-                problems = self._line(Place(number, row.line), row, reader, vetting)
+            if reader is not None and columns is not None and not spoilt:
+                problems = self._line(Place(number, row.line), row, (columns, reader), vetting)
                 for problem in problems:
                     self.result.complain(_problem(source.name, row.line, problem))
             if problems:
@@ -299,14 +236,18 @@ class _Loading:
                     reasons = [_problem("", None, problem).complaint for problem in problems]
                     self.rejects.add(number, row.line, row.cells, reasons)
 
-    def _line(self, place: Place, row: Row, reader: flat.Reader, vetting: Vetting) -> list[FieldError]:
+    def _line(self, place: Place, row: Row, readers: tuple[Columns, flat.Reader], vetting: Vetting) -> list[FieldError]:
         """Judge one line; return what is wrong with it, by its columns."""
+        columns, reader = readers
         if row.wrong:
             return [wrong.under(reader.header) for wrong in row.wrong]
         cells = row.cells
-        content, record_id, sender, problems = reader.parse(cells)
+        _, read, misnamed = columns.read(cells)
+        content, record_id, sender, problems = reader.parse(read)
         if len(cells) != reader.width:
             return problems
+        told = {one.field for one in misnamed}
+        problems = misnamed + [one for one in problems if one.field not in told]
         values, found = self.ledger.forms.check(reader.kind, content)
         if found:
             told = {one.field for one in problems}
@@ -335,8 +276,13 @@ class _Loading:
         return []
 
     def _good(self, file: FileResult, waiting: Waiting, *, known: bool, movements: int) -> None:
+        at = waiting.entry.values.get("at")
         if waiting.entry.kind not in ("count", "plant"):
-            self.result.span(waiting.entry.values.get("at"))
+            self.result.span(at)
+            if at is not None and at > self.now + _A_MINUTE_US:
+                self.result.future(at)
+        elif waiting.entry.kind == "count" and at is not None and at > self.today_ends:
+            self.result.future(at)
         if known:
             file.known += 1
         else:
@@ -357,6 +303,9 @@ class _Loading:
                     file.new += 1
                 else:
                     file.known += 1
+            seqs = [one.seq for one in accepted if one is not None and one.new]
+            if seqs:
+                self.written.append((min(seqs), max(seqs)))
             for position, error in refused:
                 self._late(portion[position], error)
             self._tell(self.size + self.size * number // portions)
@@ -382,6 +331,7 @@ class _Loading:
             self.progress(done, max(2 * self.size, 1))
 
 
+_A_MINUTE_US = 60_000_000
 _NO_SENDER = FieldError(
     field="sender", reason="is missing", accepted="a column sender or by, or one sender for the whole load"
 )
