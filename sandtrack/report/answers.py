@@ -36,7 +36,8 @@ def text(given: Answer, names: Names, *, units: str = "metric", why: bool = Fals
     doubtful = [flag for flag in given.flags if flag.code in proof.CODES]
     lines = flags(doubtful)  # first, as they may make all the rest wrong
     if not given.possible:
-        lines += wrapped(f"{NOT_YES[given.verdict]}: ", given.because)
+        tested = given.question == "stopped" and given.verdict == "test_piece"
+        lines += wrapped("Only after a test: " if tested else f"{NOT_YES[given.verdict]}: ", given.because)
         lines += [line for way in given.instead for line in wrapped("  instead: ", way)]
     lines += _BODIES.get(given.question, _plain)(given, names, units)
     if given.question != "brief":

@@ -267,14 +267,19 @@ def test_checks_that_are_left_out_are_told(new_shop: Path):
 
 
 def test_a_stopped_fill_is_carried_on_or_dumped(demo_shop: Path):
-    """Five minutes after the stop it is carried on, exit code 0; after two hours dumped, exit code 1."""
-    live, dead = (
-        run("stopped", "m2", "furan", minutes, "--sand-temp", "20", "--at", AT, shop=demo_shop)
-        for minutes in ("5", "120")
+    """A minute after the stop it is carried on (exit code 0), after 14 min tested, after two hours dumped (1)."""
+    live, few, dead = (
+        run("stopped", "m2", "furan", minutes, "--sand-temp", "20", "--filled-for", "1", "--at", AT, shop=demo_shop)
+        for minutes in ("1", "14", "120")
     )
-    assert (live.exit_code, dead.exit_code) == (0, 1)
-    assert "carry on: the surface is live" in live.output
+    assert (live.exit_code, few.exit_code, dead.exit_code) == (0, 1, 1)
+    assert "carry on: all sand in the box works" in live.output
+    assert few.output.startswith("Only after a test: ")
+    assert "carry on" not in few.output
+    assert dead.output.startswith("No: ")
     assert "instead: dump the box" in dead.output
+    for given in (live, few, dead):
+        assert "isolate and lock the mixer before a hand goes in" in " ".join(given.output.split())
 
 
 def test_a_mixer_is_judged_in_words(demo_shop: Path):

@@ -43,31 +43,91 @@ def test_work_time_is_that_of_the_usual_setting(shop: Shop) -> None:
     ("minutes_ago", "surface", "advice", "possible"),
     [
         (0, "live", "carry_on", True),
-        (LOW - 0.01, "live", "carry_on", True),
-        (LOW + 0.01, "in_doubt", "test", True),
-        (MIDDLE - 0.01, "in_doubt", "test", True),
+        (LOW - 5.01, "live", "carry_on", True),
+        (LOW - 4.99, "live", "test", False),
+        (LOW - 0.01, "live", "test", False),
+        (LOW + 0.01, "in_doubt", "test", False),
+        (MIDDLE - 0.01, "in_doubt", "test", False),
         (MIDDLE + 0.01, "dead", "dump", False),
         (500, "dead", "dump", False),
     ],
 )
 def test_carry_on_test_or_dump(shop: Shop, minutes_ago: float, surface: str, advice: str, possible: bool) -> None:
-    """Live to the low end of the work time, dead from its middle on; what is to be dumped is a no."""
+    """Live to the low end of the work time, dead from its middle on; under five minutes before that it is tested."""
     answer = stopped(shop, minutes_ago)
     assert (answer.values["surface"], answer.values["advice"], answer.possible) == (surface, advice, possible)
     assert answer.values["live_for_min"] == pytest.approx(max(LOW - minutes_ago, 0))
     if minutes_ago:
         by_hand = 1 - NormalDist().cdf(math.log(minutes_ago / MIDDLE) / SD)
         assert answer.values["chance_live"] == pytest.approx(by_hand, abs=1e-6)
+    assert answer.verdict == {"carry_on": "yes", "test": "test_piece", "dump": "no"}[advice]
+    assert answer.values["say"].startswith("carry on") is possible
     if not possible:
-        assert "cleared only under isolation" in answer.instead[1]
+        assert "isolate and lock the mixer before a hand goes in" in answer.instead[1]
+    assert "screw" in {caution.code for caution in answer.cautions}
 
 
 def test_first_sand_has_its_own_clock(shop: Shop) -> None:
-    """Five minutes of stop after ten of filling: the surface is live, the first sand (15 min) past the low end."""
+    """Five minutes of stop after ten of filling: the surface is live, the first sand (15 min) past the low end.
+
+    So the box is not carried on with; nor after twenty of filling, when that sand is past the middle (22.5 min).
+    """
     answer = stopped(shop, 5, filled_for_min=10)
     assert (answer.values["surface"], answer.values["first_sand"]) == ("live", "in_doubt")
     assert "first_sand_old" in codes(answer)
+    assert (answer.values["advice"], answer.verdict, answer.values["live_for_min"]) == ("test", "test_piece", 0)
+    assert "carry on" not in answer.values["say"]
     assert "first_sand_old" not in codes(stopped(shop, 5, filled_for_min=5))
+    dead = stopped(shop, 5, filled_for_min=20)
+    assert (dead.values["surface"], dead.values["advice"], dead.verdict) == ("live", "dump", "no")
+    assert dead.because == "the first sand in the box is 25 min old, and sand of this setting works for 22 min"  # 22.5
+
+
+def test_the_strictest_clock_says_how_long_is_left(shop: Shop) -> None:
+    """One minute of stop after three of filling: 11.0 - 4 = 7.0 min are left, by the first sand."""
+    answer = stopped(shop, 1, filled_for_min=3)
+    assert answer.values["advice"] == "carry_on"
+    assert answer.values["live_for_min"] == pytest.approx(LOW - 4)
+    by_hand = 1 - NormalDist().cdf(math.log(4 / MIDDLE) / SD)
+    assert answer.values["chance_live"] == pytest.approx(by_hand, abs=1e-6)
+    assert stopped(shop, 1, filled_for_min=6).values["advice"] == "test", "4.0 min are too few"
+
+
+def test_a_first_sand_of_unknown_age_is_no_plain_carry_on(shop: Shop) -> None:
+    """Where the time of filling is not given it is said, with the age that the first sand may have (11.0 - 5)."""
+    answer = stopped(shop, 1)
+    assert "first_sand_not_known" in codes(answer)
+    assert answer.values["say"].startswith("carry on only if the first sand in the box is under 6 min old")
+    assert "first_sand_not_known" not in codes(stopped(shop, 1, filled_for_min=1))
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "advice", "code"),
+    [
+        (60, "dump", "sand_hot"),
+        (41, "dump", "sand_hot"),
+        (30, "test", "sand_above_window"),
+        (12, "test", "sand_cool"),
+        (2, "test", "sand_cold"),
+    ],
+)
+@pytest.mark.parametrize("system", ["furan", "ester"])
+def test_sand_outside_its_window_is_never_carried_on(
+    shop: Shop, system: str, temp_c: float, advice: str, code: str
+) -> None:
+    """At 60 °C it is dumped at once; outside 15 to 25 °C it is looked at, however long the work time may be."""
+    answer = shop.stopped("m1", system, temp_c, 0, filled_for_min=0)
+    assert (answer.values["advice"], answer.possible) == (advice, False)
+    assert code in codes(answer)
+    assert "carry on" not in answer.values["say"]
+
+
+def test_nothing_is_carried_on_from_a_held_place(shop: Shop) -> None:
+    """The acid tank was held meanwhile: no fresh sand from this mixer."""
+    shop.log("hold", {"at": "2025-03-03 07:59", "place": "tank_acid", "reason": "smells odd"}, sender="ida")
+    answer = stopped(shop, 0, filled_for_min=0)
+    assert (answer.possible, answer.values["advice"]) == (False, "dump")
+    assert {"held"} <= codes(answer)
 
 
 def test_last_mix_tells_what_was_set(shop: Shop) -> None:
