@@ -200,7 +200,18 @@ def let_old_file_be_read(connection: sqlite3.Connection) -> None:
 
 
 SET = "sandtrack"
-STEPS: Mapping[str, Callable[[], list[str]]] = {"001_ledger": statements, "002_who_brought": _who_brought}
+
+
+def _blocks_by_key() -> list[str]:
+    """What blocks one place, lot or mould is asked of every record that draws from it or pours it."""
+    return ["CREATE INDEX block_key ON block (key)"]
+
+
+STEPS: Mapping[str, Callable[[], list[str]]] = {
+    "001_ledger": statements,
+    "002_who_brought": _who_brought,
+    "003_blocks_by_key": _blocks_by_key,
+}
 """Migrations by name, in order, each as its SQL statements."""
 
 
