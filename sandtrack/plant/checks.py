@@ -81,6 +81,18 @@ def _zone(plant: Plant) -> Iterator[FieldError]:
         yield FieldError(field="shop.time_zone", value=plant.shop.time_zone, reason=str(problem))
 
 
+def _materials(plant: Plant) -> Iterator[FieldError]:
+    for key, material in plant.materials.items():
+        at = f"materials.{key}.continues"
+        yield from _missing(at, material.continues, "materials", plant.materials)
+        if material.continues == key:
+            yield FieldError(
+                field=at, value=key, reason="is the material itself", accepted="the key that it had before"
+            )
+        if material.continues_spread_pct is not None and not material.continues:
+            yield FieldError(field=f"{at}_spread_pct", reason="says how far it differs from none", accepted="continues")
+
+
 def _places(plant: Plant) -> Iterator[FieldError]:
     for key, place in plant.places.items():
         at = f"places.{key}"
@@ -330,6 +342,7 @@ def _prices(plant: Plant) -> Iterator[FieldError]:
 
 _CHECKS: tuple[Callable[[Plant], Iterator[FieldError]], ...] = (
     _zone,
+    _materials,
     _places,
     _binder_systems,
     _mixers,

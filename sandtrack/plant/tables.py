@@ -117,6 +117,8 @@ class Material:
     bulk_density_kg_m3: float | None = told(f.Density("bulk density of a sand", above=0))
     density_kg_m3: float | None = told(f.Density("density of a liquid", above=0))
     strength_pct: float | None = told(f.Percent("strength of an acid or solids of a resin"))
+    continues: str = told(f.Key("the material whose strip checks count for it too", refers="materials"), "")
+    continues_spread_pct: float | None = told(f.Percent("how far its strip times may differ from that one's, one sd"))
     shelf_life_days: float | None = told(f.Number("days it keeps from its day of making", above=0, most=36_500))
     limits: Mapping[str, tuple[float | None, float | None]] = told(
         Named(Bounds(), "limits of certificate and test values"), dict

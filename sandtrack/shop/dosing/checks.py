@@ -5,17 +5,17 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 from sandtrack.ledger.brought import AT_ARRIVAL
 from sandtrack.plant import MOULDS, BinderSystem
-from sandtrack.plant.tables import GRADES
 from sandtrack.records import times
-from sandtrack.shop.dosing import sands
+from sandtrack.shop.dosing import inheritance, sands
 from sandtrack.shop.dosing.judged import Judged
 from sandtrack.shop.dosing.sands import Sand
+from sandtrack.shop.dosing.strength import Strengths, ratio
 from sandtrack.shop.dosing.systems import System, system
 from sandtrack.shop.picture import KG, Picture, Seen
 from sandtrack.trade.learning import Checks
@@ -45,6 +45,12 @@ class Look:
     """Lot of the resin, or "" where none was recorded."""
     sand: Sand | None = None
     """The sand of its mix; None where that is not known."""
+    strength_pct: float | None = None
+    """Strength of its catalyst; None where that is not known."""
+    lever_now: float = 0.0
+    """What was set, as so much of the catalyst that is drawn now."""
+    inherited_sd: float | None = None
+    """How far its materials may differ from those of now, sd of ln(time); None where they are the same."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +61,8 @@ class Gathered:
     looks: tuple[Look, ...]
     other_definition: Mapping[Judged, int]
     """Checks by another definition of strip, or by another reading or scale of its gauge."""
-    other_catalyst: int
+    other_material: Mapping[str, int]
+    """Checks made with another resin or catalyst, by what was another."""
     unusable: Mapping[str, int]
     """Checks that lack something, by what they lack."""
 
@@ -119,17 +126,12 @@ class Gathered:
             ages.append(max(days[day], 0.0))
         return Checks(
             temp_c=[look.temp_c for look in self.looks],
-            lever=[look.lever for look in self.looks],
+            lever=[look.lever_now for look in self.looks],
             earliest_min=[look.earliest_min for look in self.looks],
             latest_min=[look.latest_min for look in self.looks],
             age_days=ages,
             lot=[NOT_RECORDED if label is None else label for label in labels],
         )
-
-
-def _since(picture: Picture, half_life_days: float) -> int:
-    """From when on checks have not faded to nothing: the same all day, as their ages are."""
-    return times.day_start(picture.today, picture.zone) - round(_HALF_LIVES * half_life_days * _DAY)
 
 
 def state(picture: Picture, half_life_days: float) -> tuple[Any, ...]:
@@ -140,43 +142,52 @@ def state(picture: Picture, half_life_days: float) -> tuple[Any, ...]:
     execute, last = picture.reader.connection.execute, picture.reader.last
     first_at, last_at, newest = execute(
         "SELECT min(at), max(at), max(seq) FROM record WHERE kind = 'strip_check' AND at >= ? AND at <= ? AND seq <= ?",
-        (_since(picture, half_life_days), picture.at, last),
+        (since(picture, half_life_days), picture.at, last),
     ).fetchone()
     if newest is None:
         return (picture.head,)
     (later,) = execute(
         "SELECT max(seq) FROM record WHERE seq > ? AND seq <= ? "
-        "AND (kind IN ('reversal', 'plant') OR kind = 'mix' AND at <= ?)",
+        "AND (kind IN ('reversal', 'plant') OR kind IN ('mix', 'delivery') AND at <= ?)",
         (newest, last, last_at),
     ).fetchone()
     (digest,) = execute("SELECT hash FROM record WHERE seq = ?", (later or newest,)).fetchone()
     return first_at, last_at, digest
 
 
-def gather(picture: Picture, own: System, half_life_days: float, wanted: Judged) -> Gathered:
+def since(picture: Picture, half_life_days: float) -> int:
+    """From when on checks have not faded to nothing: the same all day, as their ages are."""
+    return times.day_start(picture.today, picture.zone) - round(_HALF_LIVES * half_life_days * _DAY)
+
+
+def gather(picture: Picture, own: System, half_life_days: float, wanted: Judged, strengths: Strengths) -> Gathered:
     """Strip checks in force that tell of a binder system as it is set up now, and have not faded to nothing."""
     looks: list[Look] = []
     other_definition: Counter[Judged] = Counter()
+    other_material: Counter[str] = Counter()
     unusable: Counter[str] = Counter()
-    other_catalyst = 0
-    of_system = list(_of_system(picture, own, _since(picture, half_life_days)))
+    of_system = list(_of_system(picture, own, since(picture, half_life_days)))
     wanted = wanted.with_what_is_usual(Judged.of(seen) for seen, _, _ in of_system)
+    now = strengths.at(picture.at)
     for seen, found, mix in of_system:
         judged = Judged.of(seen)
         if not judged.agrees(wanted):
             other_definition[judged] += 1
             continue
         entry: BinderSystem = picture.setups.on(seen.at).find("binder_systems", own.key)
-        if catalyst(entry) != catalyst(own.entry):
-            other_catalyst += 1
+        other, inherited_sd = inheritance.between(picture, own.entry, entry)
+        if other:
+            other_material[other] += 1
             continue
         sand = None if found is None else sands.of_mix(picture, *found)
         look, lacks = _look(picture, seen, own, entry, mix, sand)
         if look is None:
             unusable[lacks] += 1
-        else:
-            looks.append(look)
-    return Gathered(wanted, tuple(looks), other_definition, other_catalyst, unusable)
+            continue
+        then = strengths.at(seen.at if found is None else found[1])
+        lever_now = look.lever * ratio(then.pct, now.pct)
+        looks.append(replace(look, strength_pct=then.pct, lever_now=lever_now, inherited_sd=inherited_sd))
+    return Gathered(wanted, tuple(looks), other_definition, other_material, unusable)
 
 
 def _of_system(picture: Picture, own: System, since: int) -> Iterator[tuple[Seen, Found, Seen | None]]:
@@ -230,12 +241,6 @@ def lot_of_mix(picture: Picture, own: System, mix: Seen | None) -> str:
             lot: str = stream["lot"]
             return lot
     return ""
-
-
-def catalyst(entry: BinderSystem) -> tuple[str, ...]:
-    """Material that sets the speed, or the pair of grades."""
-    speed = entry.grades or entry.catalysts
-    return tuple(speed[name] for name in GRADES if name in speed) if speed else (entry.drier or entry.catalyst,)
 
 
 def _find_mix(picture: Picture, check: Seen) -> Found:

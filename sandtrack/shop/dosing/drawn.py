@@ -57,7 +57,7 @@ def curve(
     low, middle, high = law.times.strip_range_min(across, at, coverage=COVERAGE)
     cure = law.cure_law
     brought = [
-        float(cure.strip_time_min(look.temp_c, at) / cure.strip_time_min(look.temp_c, look.lever)) for look in looks
+        float(cure.strip_time_min(look.temp_c, at) / cure.strip_time_min(look.temp_c, look.lever_now)) for look in looks
     ]
     told: dict[str, Any] = {"temp_c": across, "low_min": low, "middle_min": middle, "high_min": high}
     told |= {

@@ -11,15 +11,20 @@ from weakref import WeakKeyDictionary
 from sandtrack.ledger import Ledger
 from sandtrack.plant.tables import Reference
 from sandtrack.shop.answer import Basis, Flag
-from sandtrack.shop.dosing.checks import Gathered, catalyst, gather, state
+from sandtrack.shop.dosing import strength
+from sandtrack.shop.dosing.checks import Gathered, gather, since, state
+from sandtrack.shop.dosing.inheritance import catalyst
 from sandtrack.shop.dosing.judged import Judged
 from sandtrack.shop.dosing.readiness import Lot
 from sandtrack.shop.dosing.sands import ALIKE_SHARE, Sand, words
+from sandtrack.shop.dosing.strength import Strength, Strengths, ratio
+from sandtrack.shop.dosing.supply_change import Change, changed
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import Picture
 from sandtrack.shop.wording import day, several
 from sandtrack.trade.cure import CureLaw
 from sandtrack.trade.learning import Belief, Checks, Learned, learn_from, report
+from sandtrack.trade.learning.changed import widened
 from sandtrack.trade.learning.protocol import StripTimes
 
 STARTING = "starting belief: no strip check is used yet; wide on purpose"
@@ -43,16 +48,26 @@ class Law:
     gathered: Gathered
     learned: Learned | None
     """None where no check can be used: then the belief holds unchanged."""
+    now: Strength
+    """Of its catalyst: all settings are of the catalyst as it is drawn at the moment asked about."""
+    change: Change
 
     @property
     def another(self) -> bool:
         """Whether strip is judged by another definition than that of the reference."""
         return self.gathered.judged.definition != self.reference.definition
 
-    @property
+    @cached_property
     def times(self) -> StripTimes:
         """What to ask for ranges, chances and settings."""
-        return self.belief if self.learned is None else self.learned
+        return self._widened(self.belief if self.learned is None else self.learned)
+
+    def _widened(self, times: Belief | Learned) -> StripTimes:
+        return widened(times, by_sd=self.change.sd) if self.change.sd else times
+
+    def as_now(self, lever: float, then: Strength) -> float:
+        """What was set of a catalyst of another strength, as so much of the one that is drawn now."""
+        return lever * ratio(then.pct, self.now.pct)
 
     def times_on(self, sand: Sand | None) -> StripTimes:
         """The same for a sand: of one unlike the only kind that was checked, lots alike say nothing."""
@@ -60,7 +75,7 @@ class Law:
 
     @cached_property
     def _sands_apart(self) -> StripTimes:
-        return self.belief if self.learned is None else self.learned.with_lots_apart(self.belief.lot_sd)
+        return self._widened(self.belief if self.learned is None else self.learned.with_lots_apart(self.belief.lot_sd))
 
     def _only_believed(self, sand: Sand | None) -> bool:
         """Whether how far a sand differs is a belief, as no second kind was checked yet."""
@@ -126,6 +141,7 @@ class Law:
                     "as the reference does, or correct it"
                 )
                 found.append(Flag("other_definition", text, key))
+        found += self.change.flags
         if self.learned is None:
             return found
         if self.learned.alarm:
@@ -152,7 +168,7 @@ class Law:
             return []
         found = []
         temps = [look.temp_c for look in self.gathered.looks]
-        levers = [look.lever for look in self.gathered.looks]
+        levers = [look.lever_now for look in self.gathered.looks]
         if not min(temps) - 1 <= temp_c <= max(temps) + 1:
             checked = " to ".join(dict.fromkeys(f"{end:.1f}" for end in (min(temps), max(temps))))
             text = f"sand at {temp_c:.1f} °C was not checked, only {checked} °C: the range is wider for that"
@@ -226,16 +242,24 @@ def learned_law(picture: Picture, system: System, definition: str | None = None)
         "SELECT count(*), max(at) FROM record WHERE kind = 'strip_check' AND at <= ?", (picture.at,)
     ).fetchone()
     # a mould's mix may be of an earlier set-up's
-    own = (system.key, belief, catalyst(system.entry), judged, picture.day.revision, picture.today)
+    now = strength.now(picture, system)
+    materials = (catalyst(system.entry), system.entry.resin, system.entry.part_1, system.entry.part_2)
+    own = (system.key, belief, materials, now, judged, picture.day.revision, picture.today)
     key = (picture.head, picture.known_on, made, own)
     found = kept.laws.get(key)
     if found is None:
-        since = (state(picture, belief.half_life_days), own)
-        found = kept.laws.get(since)
+        at_first = strength.of_reference(picture, system)
+        belief = replace(belief, at_lever=belief.at_lever * ratio(at_first.pct, now.pct))
+        unchanged = (state(picture, belief.half_life_days), belief, own)
+        found = kept.laws.get(unchanged)
         if found is None:
-            gathered = gather(picture, system, belief.half_life_days, judged)
-            found = Law(system, reference, belief, gathered, _fit(kept, belief, gathered, gathered.checks(picture)))
-            _keep(kept.laws, since, found)
+            strengths = Strengths(picture, system, since(picture, belief.half_life_days))
+            gathered = gather(picture, system, belief.half_life_days, judged, strengths)
+            fit = _fit(kept, belief, gathered, gathered.checks(picture))
+            law = (belief.mean[2], belief.check_sd) if fit is None else (fit.mean[2], fit.check_sd[1])
+            change = changed(picture, system, gathered, now, at_first, law)
+            found = Law(system, reference, belief, gathered, fit, now, change)
+            _keep(kept.laws, unchanged, found)
         _keep(kept.laws, key, found)
     return found if found.system == system else replace(found, system=system)  # mixes of a purpose go by their own
 

@@ -17,7 +17,8 @@ from sandtrack.records.observations import DEFINITIONS
 from sandtrack.shop import dangers
 from sandtrack.shop.answer import Answer, Basis, Flag, Range
 from sandtrack.shop.dosing import systems
-from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, catalyst, lever_of_mix
+from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, lever_of_mix
+from sandtrack.shop.dosing.inheritance import catalyst
 from sandtrack.shop.dosing.learned import Law, learned_from, learned_law
 from sandtrack.shop.dosing.sands import ALIKE_SHARE
 from sandtrack.shop.dosing.serving import COVERAGE
@@ -113,8 +114,7 @@ def _of_the_checks(picture: Picture, law: Law, known: Learned) -> dict[str, Any]
     gathered = law.gathered
     left_out = {f"by {other.definition}{other.gauge}": count for other, count in gathered.other_definition.items()}
     left_out |= {f"without {what}": count for what, count in gathered.unusable.items()}
-    if gathered.other_catalyst:
-        left_out["other catalyst"] = gathered.other_catalyst
+    left_out |= gathered.other_material
     return {
         "binder_system": law.system.key,
         "definition": gathered.judged.definition,
@@ -175,7 +175,7 @@ def _time(law: Law, known: Learned) -> tuple[float, float, float]:
 
 def _ranges(law: Law, known: Learned) -> dict[str, Range]:
     usual = law.system.show(_usual(law))
-    one_mould = known.strip_range_min(AT_C, _usual(law), coverage=COVERAGE)
+    one_mould = law.times.strip_range_min(AT_C, _usual(law), coverage=COVERAGE)
     ranges = {
         "strip_time_min": Range(
             *_time(law, known), COVERAGE, f"the middle strip time at {AT_C:g} °C and {usual}, of all moulds"

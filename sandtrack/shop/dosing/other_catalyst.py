@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from sandtrack.plant import BinderSystem, Mixer
 from sandtrack.shop.dosing import allowed, readiness, sands, systems
-from sandtrack.shop.dosing.checks import catalyst
+from sandtrack.shop.dosing.inheritance import catalyst
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.pumped import pumped
 from sandtrack.shop.dosing.readiness import Lot

@@ -13,6 +13,7 @@ from sandtrack.shop.dosing import course, sand_temperature, sands, systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, lever_of_mix, lot_of_mix
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE
+from sandtrack.shop.dosing.strength import Strength, Strengths
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.temperatures import OfAir, OfSand
 from sandtrack.shop.moulds.standing import Mould
@@ -66,6 +67,9 @@ class Clocks:
 
     def __init__(self, picture: Picture, mixes: Iterable[Seen]) -> None:
         self.picture = picture
+        mixes = list(mixes)
+        self._since = min((mix.at for mix in mixes), default=picture.at)
+        self._strengths: dict[tuple[str, str], Strengths] = {}
         without = (mix.at for mix in mixes if "sand_temp_c" not in mix.values)
         self._read = OfSand(picture, without, sand_temperature.OLDEST_H)
         self._evidence = Evidence(picture)
@@ -99,7 +103,15 @@ class Clocks:
         after = 0.0 if looks.soft_at is None else max((looks.soft_at - mix.at) / _MINUTE, 0.0)
         until = math.inf if looks.firm_at is None else max((looks.firm_at - mix.at) / _MINUTE, after)
         label = NOT_RECORDED if lot is None else lot
-        rows[key] = _Row(mix.at, temp, lever, label, kg, after, until if until > 0 else math.inf)
+        rows[key] = _Row(
+            mix.at,
+            temp,
+            law.as_now(lever, self._strength_of(system, mix)),
+            label,
+            kg,
+            after,
+            until if until > 0 else math.inf,
+        )
 
     def answer(self) -> None:
         """Ask each law."""
@@ -140,6 +152,12 @@ class Clocks:
             latest[row] = way.later_min(float(latest[row]))
         chance = np.minimum(chance, MOST_CHANCE)
         return [_clock(*row) for row in zip(at.tolist(), spans.T, chance.tolist(), latest.tolist(), strict=True)]
+
+    def _strength_of(self, system: System, mix: Seen) -> Strength:
+        key = system.key, system.liquids.get("catalyst", "")
+        if key not in self._strengths:
+            self._strengths[key] = Strengths(self.picture, system, self._since)
+        return self._strengths[key].at(mix.at)
 
     def _system_of(self, mix: Seen) -> tuple[System, Law | None]:
         day = self.picture.setups.on(mix.at)
