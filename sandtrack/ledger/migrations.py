@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Collection, Mapping
+from typing import Any
 
 from sandtrack.ledger import views
+from sandtrack.plant import MOULDS
 
 _APPEND_ONLY = ("setting", "record", "movement", "count", "ending", "reversal", "revision", "block", "zone_offset")
 
@@ -157,9 +159,87 @@ CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} BEGIN {refuse} END;
     )
 
 
+_GROWTH = """
+-- Totals by month, added up from the totals by day: what a report of many years reads. The squares are kept in two
+-- parts, millions and the rest: those of a month may be more than an integer of SQLite holds.
+CREATE TABLE flow_month (
+  month TEXT NOT NULL,
+  source TEXT NOT NULL,
+  target TEXT NOT NULL,
+  material TEXT NOT NULL,
+  kind TEXT NOT NULL,
+  measure TEXT NOT NULL,
+  revision INTEGER NOT NULL,
+  records INTEGER NOT NULL,
+  mass_mg INTEGER NOT NULL,
+  mass_g2_millions INTEGER NOT NULL,
+  mass_g2_rest INTEGER NOT NULL,
+  PRIMARY KEY (month, source, target, material, kind, measure, revision)
+) STRICT, WITHOUT ROWID;
+INSERT INTO flow_month
+  SELECT substr(day, 1, 7), source, target, material, kind, measure, revision, SUM(records), SUM(mass_mg),
+    SUM(mass_g2 / 1000000), SUM(mass_g2 % 1000000)
+  FROM flow GROUP BY 1, 2, 3, 4, 5, 6, 7;
+
+-- When a mould may have held sand: from its first sand to the knock-out that took it, and between which records that
+-- was so. It only narrows down which moulds to look at: what they held is always added up from the movements.
+-- `lasting` and `spanning` are the lengths of both in binary digits, so that what covers an instant is found by an
+-- index: of each length, only what began less than that long before.
+CREATE TABLE mould_life (
+  mould TEXT NOT NULL,
+  since INTEGER NOT NULL,
+  until INTEGER NOT NULL,
+  opened INTEGER NOT NULL,
+  closed INTEGER NOT NULL,
+  lasting INTEGER NOT NULL,
+  spanning INTEGER NOT NULL
+) STRICT;
+CREATE INDEX mould_life_time ON mould_life (lasting, since, until, mould);
+CREATE INDEX mould_life_known ON mould_life (spanning, opened, closed, mould);
+"""
+
+
+def growth() -> list[str]:
+    """Tables that keep questions over many years quick."""
+    return split(_GROWTH)
+
+
+def fill_lives(connection: sqlite3.Connection) -> None:
+    """Lives of the moulds of a file that has none yet: all sand that an ending may ever have taken, and until when."""
+    rows: list[tuple[Any, ...]] = []
+    for mould, until, ending, withdrawn in connection.execute(
+        "SELECT e.mould, e.at, e.record, coalesce(v.record, 0) FROM ending e LEFT JOIN reversal v ON v.of = e.record"
+    ).fetchall():
+        (before,) = connection.execute(
+            "SELECT max(at) FROM ending WHERE mould = ? AND at < ? AND record NOT IN (SELECT of FROM reversal)",
+            (mould, until),
+        ).fetchone()
+        since, opened, last = connection.execute(
+            "SELECT min(at), min(record), max(record) FROM movement WHERE mould = ? AND at > ? AND at <= ?",
+            (mould, -(2**62) if before is None else before, until),
+        ).fetchone()
+        if since is not None:
+            rows.append((mould, since, until, opened, max(last, ending, withdrawn)))
+    rows += connection.execute(
+        "SELECT m.mould, m.at, m.at, m.event, v.record FROM movement m JOIN reversal v ON v.of = m.event "
+        "WHERE m.mould IS NOT NULL AND m.record = m.event AND m.target = ?",
+        (MOULDS,),
+    ).fetchall()
+    connection.executemany("INSERT INTO mould_life VALUES (?, ?, ?, ?, ?, ?, ?)", [life(*row) for row in rows])
+
+
+def life(mould: str, since: int, until: int, opened: int, closed: int) -> tuple[str, int, int, int, int, int, int]:
+    """A row of `mould_life`."""
+    return mould, since, until, opened, closed, (until - since).bit_length(), (closed - opened).bit_length()
+
+
 def statements() -> list[str]:
     """The first migration's statements, one by one."""
-    text = _TABLES + views.TABLES + "".join(_guards(table) for table in _APPEND_ONLY) + views.VIEWS
+    return split(_TABLES + views.TABLES + "".join(_guards(table) for table in _APPEND_ONLY) + views.VIEWS)
+
+
+def split(text: str) -> list[str]:
+    """SQL cut into its statements; a trigger ends with END."""
     found: list[str] = []
     pending = ""
     for line in text.splitlines():
@@ -195,8 +275,13 @@ SELECT *, NULL AS token, NULL AS marks, NULL AS own_id, 1 AS version FROM main.r
 
 def let_old_file_be_read(connection: sqlite3.Connection) -> None:
     """Show a file that cannot be migrated, because nothing may be written there, as if it had been."""
-    if "002_who_brought" not in applied(connection):
+    steps = applied(connection)
+    if "002_who_brought" not in steps:
         connection.execute(_OF_OLD_FILES)
+    if "004_growth" not in steps:
+        for statement in split(_GROWTH.replace("CREATE TABLE", "CREATE TEMP TABLE").replace("INDEX ", "INDEX temp.")):
+            connection.execute(statement)
+        fill_lives(connection)
 
 
 SET = "sandtrack"
@@ -211,8 +296,11 @@ STEPS: Mapping[str, Callable[[], list[str]]] = {
     "001_ledger": statements,
     "002_who_brought": _who_brought,
     "003_blocks_by_key": _blocks_by_key,
+    "004_growth": growth,
 }
 """Migrations by name, in order, each as its SQL statements."""
+FILLS: Mapping[str, Callable[[sqlite3.Connection], None]] = {"004_growth": fill_lives}
+"""What is worked out from the records of a file that was there before."""
 
 
 def apply(connection: sqlite3.Connection, only: Collection[str] | None = None) -> None:
@@ -228,9 +316,11 @@ def apply(connection: sqlite3.Connection, only: Collection[str] | None = None) -
         if only is not None and name not in only:
             continue
 
-        def step(db: Database, sql: Callable[[], list[str]] = sql) -> None:
+        def step(db: Database, name: str = name, sql: Callable[[], list[str]] = sql) -> None:
             for statement in sql():
                 db.conn.execute(statement)
+            if name in FILLS:
+                FILLS[name](db.conn)
 
         steps(name=name)(step)
     steps.apply(Database(connection))

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from sandtrack.ledger.blocking import RELEASED, Cause
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.entries import squared
+from sandtrack.ledger.migrations import life
 from sandtrack.plant import MOULDS
 
 ROWS_A_STATEMENT = 8
@@ -48,6 +49,7 @@ class Pending:
         """What changes in moulds: mould → material → mass."""
         self._counted: list[tuple[str, str]] = []
         self._blocks: list[tuple[Any, ...]] = []
+        self._lives: list[tuple[Any, ...]] = []
 
     def record(self, row: tuple[Any, ...]) -> None:
         """Keep a record's row: the columns of `chain.SENT`, its hash, the columns of `chain.BROUGHT`."""
@@ -76,6 +78,10 @@ class Pending:
     def holding(self, place: str, material: str) -> None:
         """Keep that a place has met a material; movements say so by themselves."""
         self._counted.append((place, material))
+
+    def lived(self, mould: str, since: int, until: int, opened: int, closed: int) -> None:
+        """Keep that a mould held sand from `since` to `until`, as records from `opened` to `closed` say."""
+        self._lives.append(life(mould, since, until, opened, closed))
 
     def blocks(self, seq: int, causes: Iterable[Cause]) -> None:
         """Keep what a record blocks or releases."""
@@ -150,6 +156,7 @@ class Pending:
                 for (*way, measure), (*totals, _) in flows.items()
             ],
         )
+        self._write_months()
         run(
             "INSERT INTO mould_content VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET mass_mg = mass_mg + excluded.mass_mg",
             [
@@ -179,7 +186,27 @@ class Pending:
             [(*pair, mass) for pair, mass in held.items()],
         )
         run("INSERT INTO block VALUES (?, ?, ?, ?)", self._blocks)
+        run("INSERT INTO mould_life VALUES (?, ?, ?, ?, ?, ?, ?)", self._lives)
         self._blocks.clear()
+        self._lives.clear()
         self._flows.clear()
         self._contents.clear()
         self._counted.clear()
+
+    def _write_months(self) -> None:
+        """Add the totals of the days to those of their months."""
+        months: dict[tuple[Any, ...], list[int]] = {}
+        for (day, kind, revision), flows in self._flows.items():
+            for (*way, measure), (records, mass, squares, _) in flows.items():
+                key = (day[:7], *way, kind, measure or "", revision if measure else 0)
+                total = months.setdefault(key, [0, 0, 0, 0])
+                millions, rest = divmod(squares, 1_000_000)
+                for index, more in enumerate((records, mass, millions, rest)):
+                    total[index] += more
+        self.connection.executemany(
+            "INSERT INTO flow_month VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
+            "records = records + excluded.records, mass_mg = mass_mg + excluded.mass_mg, "
+            "mass_g2_millions = mass_g2_millions + excluded.mass_g2_millions, "
+            "mass_g2_rest = mass_g2_rest + excluded.mass_g2_rest",
+            [(*key, *total) for key, total in months.items()],
+        )

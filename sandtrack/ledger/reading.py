@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from collections.abc import Iterable, Iterator
 from datetime import date
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+from sandtrack.ledger import standing
 from sandtrack.ledger.entries import squared
+from sandtrack.ledger.months import whole_months
 from sandtrack.plant import MOULDS
 from sandtrack.records import times
 
@@ -30,6 +33,11 @@ class Anchor(NamedTuple):
     mass_mg: int
     error_pct: float | None
 
+    @property
+    def error_mg(self) -> float:
+        """How far off the count may be, as it says itself; nothing where it does not say."""
+        return self.mass_mg * (self.error_pct or 0.0) / 100
+
 
 class Difference(NamedTuple):
     """What movements do not explain between a count and the one before it (or the beginning)."""
@@ -42,6 +50,8 @@ class Difference(NamedTuple):
     counted_mg: int
     booked_mg: int
     record: int
+    error_mg: float
+    """Stated errors of both counts, which are independent, together."""
 
     @property
     def mass_mg(self) -> int:
@@ -274,8 +284,10 @@ class Reader:
                 if anchor.at > since:
                     booked = before.mass_mg if before else 0
                     booked += self.net_mg(place, material, before.at if before else LONG_AGO, anchor.at)
+                    error = math.hypot(before.error_mg if before else 0.0, anchor.error_mg)
+                    since_before = before.at if before else None
                     difference = Difference(
-                        place, material, anchor.at, before.at if before else None, anchor.mass_mg, booked, anchor.record
+                        place, material, anchor.at, since_before, anchor.mass_mg, booked, anchor.record, error
                     )
                     if before is not None or difference.mass_mg or anchor.mass_mg:
                         found.append(difference)
@@ -286,29 +298,10 @@ class Reader:
 
     def mould_contents_mg(self, at: int | None = None) -> dict[str, dict[str, int]]:
         """What each mould holds at an instant (or by all that is booked): mould → material → mass."""
-        contents: dict[str, dict[str, int]] = {}
-        if self.last == ALL:
-            rows = self.connection.execute("SELECT mould, material, mass_mg FROM mould_content").fetchall()
-            if at is not None:
-                rows += self.connection.execute(
-                    "SELECT mould, material, SUM(CASE WHEN target = ? THEN -mass_mg ELSE mass_mg END) FROM movement "
-                    "WHERE at > ? AND mould IS NOT NULL GROUP BY mould, material",
-                    (MOULDS, at),
-                ).fetchall()
-        else:
-            rows = self.connection.execute(
-                "SELECT mould, material, SUM(CASE WHEN target = ? THEN mass_mg ELSE -mass_mg END) FROM movement "
-                "WHERE mould IS NOT NULL AND at <= ? AND record <= ? GROUP BY mould, material",
-                (MOULDS, ALL if at is None else at, self.last),
-            ).fetchall()
-        for mould, material, mass in rows:
-            held = contents.setdefault(mould, {})
-            held[material] = held.get(material, 0) + mass
-        return {
-            mould: kept
-            for mould, held in contents.items()
-            if (kept := {material: mass for material, mass in held.items() if mass})
-        }
+        until = ALL if at is None else at
+        if self.last == ALL and not self._moved(until, ALL):
+            return standing.held_now(self.connection)
+        return standing.held_at(self.connection, until, self.last)
 
     def filled_with(self, moulds: Iterable[str], at: int) -> set[str]:
         """Materials that went into some moulds since each was last emptied before an instant."""
@@ -339,6 +332,24 @@ class Reader:
         return [Flow(*key, *total) for key, total in sorted(totals.items()) if any(total)]
 
     def _days_flows(self, first: str, last: str) -> list[tuple[Any, ...]]:
+        """Totals of whole days: of whole months within them as one, where everything recorded counts."""
+        months = whole_months(first, last) if self.last == ALL else None
+        if months is None:
+            return self._sum_days(first, last)
+        rows = self.connection.execute(
+            "SELECT kind, source, target, material, measure, revision, SUM(records), SUM(mass_mg), "
+            "SUM(mass_g2_millions), SUM(mass_g2_rest) FROM flow_month WHERE month >= ? AND month <= ? "
+            "GROUP BY kind, source, target, material, measure, revision",
+            (months.first, months.last),
+        ).fetchall()
+        found = [(*key, 1_000_000 * millions + rest) for *key, millions, rest in rows]
+        if first < months.first:
+            found += self._sum_days(first, months.day_before)
+        if months.day_after <= last:
+            found += self._sum_days(months.day_after, last)
+        return found
+
+    def _sum_days(self, first: str, last: str) -> list[tuple[Any, ...]]:
         # Squares are added in two parts: those of many years may be more than SQLite's integers hold.
         rows = self.connection.execute(
             "SELECT kind, source, target, material, measure, revision, SUM(records), SUM(mass_mg), "

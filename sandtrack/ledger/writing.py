@@ -175,8 +175,10 @@ class Writer:
         self.has_endings = True
         held: list[tuple[str, str, int]] = []
         for mould in entry.values["moulds"]:
-            mine = [(mould, material, mass) for material, mass in self._booked_in(mould, at, entry.sender, entry.id)]
-            held += mine
+            booked = self._booked_in(mould, at, entry.sender, entry.id)
+            held += [(mould, material, mass) for material, mass, *_ in booked if mass]
+            if booked:
+                self.pending.lived(mould, min(row[2] for row in booked), at, min(row[3] for row in booked), seq)
             self.connection.execute(
                 "INSERT INTO ending VALUES (?, ?, ?, ?, ?)", (mould, at, entry.sender, entry.id, seq)
             )
@@ -186,8 +188,11 @@ class Writer:
             if later is not None:
                 self._settle(later, seq, [(mould, material, -mass) for owner, material, mass in held if owner == mould])
 
-    def _booked_in(self, mould: str, at: int, sender: str, record_id: str) -> list[tuple[str, int]]:
-        """What was booked into a mould since the ending before this one, up to and including its instant."""
+    def _booked_in(self, mould: str, at: int, sender: str, record_id: str) -> list[tuple[str, int, int, int]]:
+        """What was booked into a mould since the ending before this one, up to and including its instant.
+
+        (material, mass, first instant, first record); a mass of nothing where all of it was taken back.
+        """
         before = self.connection.execute(
             "SELECT at FROM ending WHERE mould = ? AND (at, sender, id) < (?, ?, ?) AND record NOT IN "
             "(SELECT of FROM reversal) ORDER BY at DESC, sender DESC, id DESC LIMIT 1",
@@ -195,8 +200,8 @@ class Writer:
         ).fetchone()
         since = before[0] if before else -(2**62)
         return self.connection.execute(
-            "SELECT material, SUM(mass_mg) AS mass FROM movement WHERE mould = ? AND target = ? AND at > ? AND at <= ? "
-            "GROUP BY material HAVING mass <> 0 ORDER BY material",
+            "SELECT material, SUM(mass_mg), MIN(at), MIN(event) FROM movement WHERE mould = ? AND target = ? "
+            "AND at > ? AND at <= ? GROUP BY material ORDER BY material",
             (mould, MOULDS, since, at),
         ).fetchall()
 
@@ -215,7 +220,14 @@ class Writer:
             return
         ending = self._next_ending(mould, at)
         if ending is not None:
+            self.pending.lived(mould, at, self._at(ending), seq, seq)
             self._settle(ending, seq, [(mould, move.material, move.mass_mg) for move in moves])
+
+    def _at(self, seq: int) -> int:
+        """When a record happened."""
+        self.pending.write_rows()
+        (at,) = self.connection.execute("SELECT at FROM record WHERE seq = ?", (seq,)).fetchone()
+        return int(at)
 
     def _settle(self, ending: int, seq: int, held: list[tuple[str, str, int]]) -> None:
         """Movements that change an ending by what its moulds now held more or less, dated at the ending."""
@@ -287,6 +299,7 @@ class Writer:
             self._hand_on(of, values, at, seq, back)
         else:
             for mould in booking.filled(kind, values):
+                self.pending.lived(mould, at, at, original, seq)
                 self._complete(mould, at, seq, [move for move in back if move.mould == mould])
         return Accepted(seq, True, self.now, withdrawn_at, entry.id)
 
@@ -303,6 +316,9 @@ class Writer:
         for mould in values["moulds"]:
             later = self._next_ending(mould, at, of["sender"], of["id"])
             if later is not None:
+                booked = self._booked_in(mould, at, of["sender"], of["id"])
+                if booked:
+                    self.pending.lived(mould, min(row[2] for row in booked), self._at(later), seq, seq)
                 self._settle(
                     later,
                     seq,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -73,7 +72,7 @@ def unexplained(picture: Picture, found: Iterable[Difference]) -> list[Unexplain
             if span not in moved:
                 moved[span] = _moved(picture, *span)
             mass = max(moved[span].get((one.place, one.material), [0, 0]))
-            error = _error_kg(picture, one)
+            error = one.error_mg / KG
         told.append(Unexplained(one.place, one.material, one.at, one.since, one.mass_mg, mass, error))
     return sorted(told, key=lambda one: (one.first_count, -abs(one.mass_mg), one.place, one.at))
 
@@ -102,13 +101,3 @@ def _moved(picture: Picture, after: int, until: int) -> dict[tuple[str, str], li
         for side, place in enumerate((flow.target, flow.source)):
             totals.setdefault((place, flow.material), [0, 0])[side] += flow.mass_mg
     return totals
-
-
-def _error_kg(picture: Picture, one: Difference) -> float:
-    """The stated errors of both counts, which are independent, together."""
-    errors = 0.0
-    for at in (one.since, one.at):
-        anchor = picture.reader.anchor(one.place, one.material, at) if at is not None else None
-        if anchor is not None and anchor.error_pct:
-            errors += (anchor.mass_mg / KG * anchor.error_pct / 100) ** 2
-    return math.sqrt(errors)
