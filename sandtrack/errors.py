@@ -75,6 +75,12 @@ class InputErrors(SandtrackError, ValueError):
         self.what = what
 
 
+class SetupChanged(SandtrackError):
+    """The set-up was changed by somebody else in the meantime."""
+
+    code = "set_up_changed"
+
+
 class UnknownName(SandtrackError, LookupError):
     """A question names a place, mixer, material … that the set-up does not have."""
 

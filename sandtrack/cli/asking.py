@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import tempfile
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +27,7 @@ from sandtrack.cli.common import (
 from sandtrack.records import KINDS, times
 from sandtrack.records.events import PURPOSES
 from sandtrack.report import text
-from sandtrack.shop import Shop, loading
+from sandtrack.shop import Answer, Shop, loading
 
 
 @click.command(short_help="The whole circuit on one screen.")
@@ -251,20 +254,25 @@ def records(
       sandtrack records --mould 1180 --json
     """
     with opened(shop_file) as shop:
-        answer = shop.records(
-            kind=kind,
-            sender=sender,
-            id=record_id,
-            since=since,
-            until=until,
-            place=place,
-            mould=mould,
-            text=words,
-            limit=limit,
-            after=after,
-            known_on=known_on,
-        )
-        show(answer, shop, as_json=as_json, units=units, why=why)
+        ask = functools.partial(
+            shop.records, kind=kind, sender=sender, id=record_id, since=since, until=until, place=place, mould=mould,
+            text=words, known_on=known_on,
+        )  # fmt: skip
+        show(_searched_through(ask, limit, after), shop, as_json=as_json, units=units, why=why)
+
+
+def _searched_through(ask: Callable[..., Answer], limit: int, after: str | None) -> Answer:
+    """Ask on until there are as many records as wanted, or no more: one question looks back only so far."""
+    answer = ask(limit=limit, after=after)
+    records = answer.values["records"]
+    while answer.values["searched_back_to"] and len(records) < limit:
+        answer = ask(limit=limit - len(records), after=answer.values["next"])
+        records = [*records, *answer.values["records"]]
+    basis = tuple(
+        replace(part, value=f"{len(records)} shown, content as sent") if part.what == "records" else part
+        for part in answer.basis
+    )
+    return replace(answer, values={**answer.values, "records": records}, basis=basis)
 
 
 @click.command(short_help="Recompute the book.")

@@ -12,6 +12,7 @@ from typing import Any
 import click
 import tomli_w
 
+from sandtrack.cli import changing
 from sandtrack.cli.common import BAD_INPUT, explained, opened, progress_bar, shop_option, show_receipt
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import drives
@@ -279,6 +280,35 @@ def plant_import(file: Path, by: str | None, as_json: bool, shop_file: Path | No
     with opened(shop_file) as shop:
         record_id = f"plant-{content_hash(canonical(content))[:16]}"
         show_receipt(shop.log("plant", content, sender=by or user(), id=record_id), shop, as_json)
+
+
+@plant.command(name="change")
+@click.argument("changes", nargs=-1, metavar="NAME=VALUE …")
+@click.option("--remove", multiple=True, metavar="NAME", help="Take this out; may be given several times.")
+@click.option("--from", "valid_from", metavar="DAY", help="The day from which it holds; default: today.")
+@click.option("--by", help="Who changes it; default: your user name.")
+@click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
+@shop_option
+@explained
+def plant_change(
+    changes: tuple[str, ...],
+    remove: tuple[str, ...],
+    valid_from: str | None,
+    by: str | None,
+    as_json: bool,
+    shop_file: Path | None,
+) -> None:
+    """Change a single value of the set-up, such as the box sand of one pattern. The rest stays as it is.
+
+    \b
+    Examples:
+      sandtrack plant change patterns.p12.box_sand_kg=950
+      sandtrack plant change prices.new_sand.per_kg=0.048 --from 2026-01-01
+      sandtrack plant change --remove patterns.p12
+    """
+    with opened(shop_file) as shop:
+        receipt = shop.change_plant(changing.patch(changes, remove), by=by or user(), valid_from=valid_from)
+        show_receipt(receipt, shop, as_json)
 
 
 @plant.command(name="export")

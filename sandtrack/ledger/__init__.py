@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
+from sandtrack.errors import FieldError, InputErrors, SandtrackError, SetupChanged, ShopFileError
 from sandtrack.ledger import arriving, outside, views
 from sandtrack.ledger.brought import AT_ARRIVAL, BY_AGE, Brought, can_be, dated_by_age
 from sandtrack.ledger.chain import Head
@@ -247,6 +247,15 @@ class Ledger:
     def append(self, entry: Entry) -> Accepted:
         """Append one entry in a transaction of its own."""
         with self.writer() as writer:
+            return self._append(writer, entry)
+
+    def append_revision(self, entry: Entry, *, after: int) -> Accepted:
+        """Append a set-up that was made from revision `after`; raises SetupChanged where that is in force no more."""
+        with self.writer() as writer:
+            if writer.known(entry.sender, entry.id) is None and self.setups().on(entry.values["at"]).revision != after:
+                raise SetupChanged(
+                    "the set-up was changed by somebody else in the meantime; look at it, then try again"
+                )
             return self._append(writer, entry)
 
     def append_all(self, entries: Iterable[Entry]) -> tuple[list[Accepted | None], list[Refused]]:

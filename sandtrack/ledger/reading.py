@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sandtrack.ledger import standing
+from sandtrack.ledger import standing, stored
 from sandtrack.ledger.entries import squared
 from sandtrack.ledger.months import whole_months
 from sandtrack.plant import MOULDS
@@ -93,6 +93,11 @@ class Reader:
         """Hash of a record as printed; None where there is none."""
         found = self.connection.execute("SELECT hash FROM record WHERE seq = ?", (record,)).fetchone()
         return found[0].hex() if found else None
+
+    def content(self, seq: int) -> Any:
+        """Content of one record, as it was sent."""
+        (text,) = self.connection.execute("SELECT content FROM record WHERE seq = ?", (seq,)).fetchone()
+        return stored.content(text, seq)
 
     # -- stock --------------------------------------------------------------------------------------------------
 

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import orjson
 
 from sandtrack.errors import FieldError, InputErrors, SandtrackError
-from sandtrack.ledger import chain, faults, migrations
+from sandtrack.ledger import chain, derived, faults, migrations
 from sandtrack.ledger.chain import GENESIS, chained
 from sandtrack.ledger.entries import squared
 from sandtrack.ledger.picture import Picture, Row, Violation, differs, flow_named, named, shown, side_by_side
@@ -260,6 +260,15 @@ def _held(rows: Iterable[Row]) -> dict[str, int]:
     return held
 
 
-CHECKS: tuple[Check, ...] = (_pages, _schema, chain_of_records, _zone, _flows, _moulds)
-AGAIN: tuple[Check, ...] = (_pages, _schema, chain_of_records, _zone)
+CHECKS: tuple[Check, ...] = (
+    _pages,
+    _schema,
+    chain_of_records,
+    _zone,
+    _flows,
+    _moulds,
+    derived.months,
+    derived.lives,
+)
+AGAIN: tuple[Check, ...] = (_pages, _schema, chain_of_records, _zone, derived.months, derived.lives)
 """Before the rows are compared with those of the run before, totals and moulds too."""

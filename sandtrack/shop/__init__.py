@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import WAIT_S, Ledger, stored, system_clock
+from sandtrack.ledger import WAIT_S, Ledger, system_clock
 from sandtrack.ledger.brought import Brought
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
@@ -20,7 +20,7 @@ from sandtrack.shop.circuit import balance, rates
 from sandtrack.shop.dosing import issued, lessons, setting, stopped, table
 from sandtrack.shop.keeping import Keeping
 from sandtrack.shop.mixers import audit, calibration
-from sandtrack.shop.picture import Moment, moment, picture
+from sandtrack.shop.picture import Moment, day_of, moment, picture
 from sandtrack.shop.trusted import question
 from sandtrack.shop.watch import attention
 
@@ -75,10 +75,7 @@ class Shop(Keeping):
     def plant_content(self, at: Moment = None) -> Mapping[str, Any]:
         """The set-up in force as it was sent: a mapping that `create` and `log("plant", …)` take."""
         with picture(self.ledger, at) as seen:
-            (content,) = seen.reader.connection.execute(
-                "SELECT content FROM record WHERE seq = ?", (seen.day.revision,)
-            ).fetchone()
-            read: Mapping[str, Any] = stored.content(content, seen.day.revision)
+            read: Mapping[str, Any] = seen.reader.content(seen.day.revision)
         return read
 
     def notation(self) -> Notation:
@@ -106,6 +103,20 @@ class Shop(Keeping):
     def undo(self, sender: str, id: str, *, reason: str, by: str) -> Receipt:
         """Withdraw a record by a reversal."""
         return self.log("reversal", {"of": {"sender": sender, "id": id}, "reason": reason}, sender=by)
+
+    def change_plant(
+        self, change: Mapping[str, Any], *, by: str, valid_from: Moment = None, id: str | None = None,
+        brought: Brought | None = None,
+    ) -> Receipt:  # fmt: skip
+        """Change a part of the set-up from a day on (today, if none is named): the next whole revision is recorded.
+
+        `change` is a part of the set-up with its new values, None for what is to go, as in a JSON Merge Patch.
+        """
+        from sandtrack.shop import changing
+
+        day = None if valid_from is None else day_of(valid_from, "valid_from")
+        entry, accepted = changing.change(self.ledger, change, valid_from=day, sender=by, record_id=id, brought=brought)
+        return receipts.receipt(self.ledger, entry, accepted)
 
     # -- asking -------------------------------------------------------------------------------------------------
 

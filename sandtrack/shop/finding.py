@@ -9,8 +9,9 @@ from typing import Any
 
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import bringing, stored
+from sandtrack.ledger.searching import searching_edge
 from sandtrack.records import KINDS, kind_named, times
-from sandtrack.shop.answer import Answer, Basis
+from sandtrack.shop.answer import Answer, Basis, Flag
 from sandtrack.shop.picture import Picture
 
 
@@ -34,7 +35,10 @@ def records(
     With `since_id`, what was recorded after that record of the same sender; a "no" where there is none of that id.
 
     Values: `records` (a list; each with the `token` that brought it and `marks`, codes of how it came), `more` (whether
-    there are older ones), `next` (pass as `after` to go on).
+    there are older ones), `next` (pass as `after` to go on), `searched_back_to` (None where all of it was searched).
+
+    What no index answers (a sender, place, mould or text) is searched for in about the latest `SEARCHED_AT_ONCE`
+    records only; the answer says how far back that is, and `next` goes on from there.
     """
     if kind is not None and kind != "plant":
         try:
@@ -46,13 +50,20 @@ def records(
     after_seq = None if since_id is None else _recorded_as(picture, sender, since_id)
     if since_id is not None and after_seq is None:
         return _not_there(picture, f"there is no record {since_id!r} of {sender}")
+    kinds = [kind] if kind is not None else list(ALL_KINDS)
+    position = _position(after)
+    searching = record_id is None and not (sender is place is mould is text is None)
+    edge = None
+    if searching and after_seq is None:
+        edge = searching_edge(picture.reader.connection, kinds, position, until, SEARCHED_AT_ONCE)
     wanted: list[tuple[str, Any]] = [
         ("seq > ?", after_seq),
+        ("at >= ?", edge),
         ("sender = ?", sender),
         ("id = ?", record_id),
         ("at >= ?", since),
         ("at <= ?", until),
-        ("(at, seq) < (?, ?)", _position(after)),
+        ("(at, seq) < (?, ?)", position),
         ("content LIKE ? ESCAPE '\\'", _holding(place)),
         ("content LIKE ? ESCAPE '\\'", _holding(mould)),
         ("(content LIKE ? ESCAPE '\\' OR id LIKE ? ESCAPE '\\' OR sender LIKE ? ESCAPE '\\')", _like(text)),
@@ -69,10 +80,10 @@ def records(
         picture.reader.connection.execute(
             "SELECT at, seq, kind, sender, id, own_at, recorded, content, token, marks, own_id, "
             "(SELECT v.record FROM reversal v WHERE v.of = seq AND v.record <= ?) FROM record "
-            f"WHERE kind = ? AND seq <= ?{clauses} ORDER BY at DESC, seq DESC",
+            f"{_FEW if after_seq is not None else ''}WHERE kind = ? AND seq <= ?{clauses} ORDER BY at DESC, seq DESC",
             (picture.reader.last, one, picture.reader.last, *arguments),
         )
-        for one in ([kind] if kind is not None else ALL_KINDS)
+        for one in kinds
     ]
     found: list[dict[str, Any]] = []
     more = False
@@ -113,13 +124,25 @@ def records(
             }
         )
         last = f"{at}-{seq}"
+    searched = None
+    if not more and edge is not None and (since is None or since < edge):
+        more, last, searched = True, f"{edge}-0", times.show(edge, picture.zone)
+    flags = () if searched is None else (Flag("search_not_finished", _go_on(edge, picture)),)
     return Answer(
         question="records",
         as_of=picture.as_of,
         known_on=picture.known_on,
-        values={"records": found, "more": more, "next": last if more else None},
+        values={"records": found, "more": more, "next": last if more else None, "searched_back_to": searched},
         basis=(Basis("records", f"{len(found)} shown, content as sent", "record", picture.head),),
+        flags=flags,
         head=picture.head,
+    )
+
+
+def _go_on(edge: int | None, picture: Picture) -> str:
+    return (
+        f"searched back to {times.minute(edge or 0, picture.zone)} only: older records may fit too; "
+        "go on with `next` as `after`, or name a kind and a time"
     )
 
 
@@ -190,3 +213,7 @@ def _is_about(content: dict[str, Any], mould: str) -> bool:
 
 
 ALL_KINDS = (*KINDS, "plant")
+SEARCHED_AT_ONCE = 10_000
+"""Records of each kind that one question looks through, so that a search costs the same however long the book is."""
+_FEW = "NOT INDEXED "
+"""By place in the chain: what came after one record is few, and the index of kinds would walk through all of them."""

@@ -125,6 +125,14 @@ def _revised(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
         (revision.valid_from, revision.record) for revision in seen.setups.revisions if not revision.withdrawn
     )
     until = next((start for start, record in revisions if start > accepted.at), seen.at) - 1
+    for start, record in revisions:
+        if start > accepted.at and record < accepted.seq:
+            yield Flag(
+                "later_set_up",
+                f"a set-up from {times.minute(start, seen.zone)} on is recorded already and stays as it is: what was "
+                "changed now holds until then only; change that one too",
+                "plant",
+            )
     day = seen.setups.booked_with(accepted.seq)
     for flow in seen.reader.flows(accepted.at - 1, max(until, accepted.at)):
         if flow.revision == accepted.seq or flow.measure not in day.plant.measures:

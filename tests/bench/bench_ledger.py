@@ -321,3 +321,41 @@ def test_memory_of_loading(measure: Measure, new_path: NewPath) -> None:
         f"peak memory above what the program takes before it, {sizes}",
         [(long - long_before, short - short_before)], "MB",
     )  # fmt: skip
+
+
+# -- growth -------------------------------------------------------------------------------------------------------
+
+YESTERDAY = (LAST - timedelta(days=1)).isoformat()
+GROWING = [
+    pytest.param("moulds as known yesterday", lambda shop, _: shop.moulds(NOW, YESTERDAY), id="moulds_known"),
+    pytest.param("moulds in the middle of the history", lambda shop, mid: shop.moulds(mid), id="moulds_mid"),
+    pytest.param("records by place", lambda shop, _: shop.records(place="silo_new", limit=50), id="by_place"),
+    pytest.param("records by a text that is nowhere", lambda shop, _: shop.records(text="zzqx"), id="by_text"),
+]
+
+
+@pytest.mark.parametrize(("what", "ask"), GROWING)
+def test_growth(measure: Measure, large: Book, small: Book, what: str, ask: Callable[[Shop, str], Any]) -> None:
+    """Questions that show as much of a large book as of a small one."""
+    long, short = Shop(large.ledger), Shop(small.ledger)
+    of_long = f"{(LAST - timedelta(days=365 * YEARS // 2)).isoformat()} 12:00"
+    of_short = f"{(LAST - timedelta(days=MONTH // 2)).isoformat()} 12:00"
+    measure(
+        f"{what}, {_sizes(large, small)}",
+        lambda: ask(long, of_long),
+        lambda: ask(short, of_short),
+        unit="ms", aim="≤ 1.5", rounds=7,
+    )  # fmt: skip
+
+
+def test_balance_of_all_time(measure: Measure, large: Book) -> None:
+    """The balance of ten years in a large book and in one of as many days and counts with few movements."""
+    with book(max(SMALL, MOVEMENTS // 100), (LAST - LAST.replace(year=LAST.year - YEARS)).days) as thin:
+        long, short = Shop(large.ledger), Shop(thin.ledger)
+        span = (LAST.replace(year=LAST.year - YEARS).isoformat(), LAST.isoformat())
+        measure(
+            f"balance of ten years, {_sizes(large, thin)}",
+            lambda: long.balance(*span),
+            lambda: short.balance(*span),
+            unit="ms", aim="≤ 3", rounds=5,
+        )  # fmt: skip
