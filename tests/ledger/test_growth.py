@@ -25,7 +25,7 @@ __all__ = ["made"]  # the fixture
 
 FEW = settings(max_examples=12, deadline=None, suppress_health_check=list(HealthCheck))
 AS_BEFORE = """
-DROP TABLE mould_life; DROP TABLE flow_month; DELETE FROM _sqlite_migrations WHERE name = '003_growth';
+DROP TABLE mould_life; DROP TABLE flow_month; DELETE FROM _sqlite_migrations WHERE name = '004_growth';
 """
 
 
@@ -68,7 +68,7 @@ def test_an_older_file_on_a_drive_that_cannot_be_written_answers_the_same(made: 
             reader = Reader(connection, zone)
             assert reader.mould_contents_mg(micros("2025-11-01 12:00")) == held
             assert len(reader.flows(micros("2025-10-01 00:00"), micros("2025-12-01 00:00"))) > 0
-            assert "003_growth" not in migrations.applied(connection)
+            assert "004_growth" not in migrations.applied(connection)
         assert held == {"7": {"new_sand": 100_000_000, "resin": 1_000_000}}
 
 
