@@ -182,9 +182,13 @@ _TIMES: Mapping[str, Schema] = {name: {"format": "date-time"} for name in ("as_o
 
 
 def dataclass(kind: type[Any]) -> Schema:
-    """An object as its dataclass says, every field present."""
+    """An object as its dataclass says, every field present, and what it works out from them: its properties."""
     hints = get_type_hints(kind)
     names = [entry.name for entry in dataclasses.fields(kind)]
+    for name, worked_out in vars(kind).items():
+        if isinstance(worked_out, property):
+            names.append(name)
+            hints[name] = get_type_hints(worked_out.fget)["return"]
     text = re.sub(r"`+", "", inspect.getdoc(kind) or "")
     return {
         "type": "object",

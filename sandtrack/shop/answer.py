@@ -81,6 +81,11 @@ class Answer:
         if not self.possible and self.verdict == "yes":
             object.__setattr__(self, "verdict", "no")
 
+    @property
+    def defer(self) -> str:
+        """To whom it gives way where it bears on safety; "" elsewhere."""
+        return DEFER if self.cautions else ""
+
     def as_dict(self) -> dict[str, Any]:
         """The answer as plain mappings and lists, ready for JSON."""
         plain = {name: getattr(self, name) for name in self.__dataclass_fields__}
@@ -90,7 +95,7 @@ class Answer:
             plain[name] = [asdict(entry) for entry in plain[name]]
         plain["instead"] = list(self.instead)
         plain["verified"] = None if self.verified is None else asdict(self.verified)
-        plain["defer"] = DEFER if self.cautions else ""
+        plain["defer"] = self.defer
         return plain
 
 
@@ -149,11 +154,16 @@ class Receipt:
     cautions: tuple[Caution, ...] = ()
     booked: Booked = field(default_factory=Booked)
 
+    @property
+    def defer(self) -> str:
+        """To whom it gives way where it bears on safety; "" elsewhere."""
+        return DEFER if self.cautions else ""
+
     def as_dict(self) -> dict[str, Any]:
         """The receipt as plain mappings and lists, ready for JSON."""
         plain = {name: getattr(self, name) for name in self.__dataclass_fields__}
         plain["flags"] = [asdict(flag) for flag in self.flags]
         plain["cautions"] = [asdict(caution) for caution in self.cautions]
-        plain["defer"] = DEFER if self.cautions else ""
+        plain["defer"] = self.defer
         plain["booked"] = _plain(asdict(self.booked))
         return plain

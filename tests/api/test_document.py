@@ -156,10 +156,10 @@ def test_answers_fit_their_schema(service: Running, document: dict[str, Any]):
 
 
 def test_answers_are_described_as_declared(document: dict[str, Any]):
-    """The schemas of answers and receipts have the fields of the dataclasses that all answers are made of."""
+    """The schemas of answers and receipts have the fields of their dataclasses, and to whom they give way."""
     for kind in (Answer, Receipt):
         schema = document["components"]["schemas"][kind.__name__]
-        assert list(schema["properties"]) == [field.name for field in dataclasses.fields(kind)]
+        assert list(schema["properties"]) == [*(field.name for field in dataclasses.fields(kind)), "defer"]
 
 
 def test_it_comes_from_nowhere_else(standing: Running):
