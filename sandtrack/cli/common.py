@@ -14,7 +14,7 @@ import click
 
 from sandtrack.cli import edge
 from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
-from sandtrack.report import answers, booked, text
+from sandtrack.report import answers, booked, numerals, text
 from sandtrack.shop import Answer, Receipt, Shop
 
 ANSWERED, NO, BAD_INPUT, SHOP_FILE, VERIFY_FAILED = 0, 1, 2, 3, 4
@@ -128,9 +128,8 @@ def show_receipt(receipt: Receipt, shop: Shop, as_json: bool) -> None:
         f"{text.day(receipt.recorded_at)}"
     )
     plant = shop.plant()
-    for line in booked.booked(receipt.booked, text.Names(plant), plant.shop.units):
-        click.echo(line)
-    for line in text.flags(receipt.flags) + text.cautions(receipt.cautions):
+    lines = booked.booked(receipt.booked, text.Names(plant), plant.shop.units) + text.flags(receipt.flags)
+    for line in numerals.written(lines, plant.shop.decimal) + text.cautions(receipt.cautions):
         click.echo(line)
 
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from sandtrack.report import brief, learned, mixers, tables
+from sandtrack.report import brief, learned, mixers, numerals, tables
 from sandtrack.report.text import (
     NOT_COUNTED,
     NOT_YES,
@@ -44,6 +44,8 @@ def text(given: Answer, names: Names, *, units: str = "metric", why: bool = Fals
         lines += flags(flag for flag in given.flags if flag not in doubtful)
     if why:
         lines += basis(given)
+    if given.question in _BODIES:
+        lines = numerals.written(lines, names.plant.shop.decimal)
     lines += cautions(given.cautions, short=given.question == "brief")
     known = f", as known on {given.known_on}" if given.known_on else ""
     lines.append(f"as of {day(given.as_of)}{known} · {given.head} · {verified(given.verified)}")

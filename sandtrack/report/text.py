@@ -13,6 +13,7 @@ from tabulate import tabulate
 from sandtrack import units
 from sandtrack.plant import PURPOSES_APART, BinderSystem, Plant
 from sandtrack.records import times
+from sandtrack.report import numerals
 from sandtrack.shop import Answer, Caution, Flag
 from sandtrack.shop.answer import Verified
 from sandtrack.shop.cautions import DEFER
@@ -221,6 +222,7 @@ def load_result(result: Any, shop: Plant, zone: tzinfo) -> str:
         lines += wrapped("TO CHECK AT ONCE: ", "; ".join(counts))
         lines += flags(result.dangers)
     lines += _loaded(result, Names(shop), shop.shop.units, zone)
+    lines = numerals.written(lines, shop.shop.decimal)
     if result.skipped:
         lines += wrapped("left alone, no kind of record: ", ", ".join(Path(name).name for name in result.skipped))
     lines += [f"bad lines written to {path}" for path in result.rejects]

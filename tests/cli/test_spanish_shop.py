@@ -64,6 +64,7 @@ def test_a_file_with_commas_semicolons_and_days_first(desk: Desk) -> None:
     done = desk.type("load", path)
     assert done.exit_code == 0, done.output
     assert "first day 2025-01-31, last day 2025-02-03" in done.output
+    assert "49,7 t" in done.output
     assert desk.ask("stock")["stock_kg"]["silo_1"]["arena_nueva"] == pytest.approx(49_700)
     kept = [record["content"] for record in desk.ask("records", "--kind", "delivery")["records"]]
     assert [(one["at"], one["place"], one["mass_t"]) for one in kept] == [
@@ -78,6 +79,7 @@ def test_what_is_typed_has_a_comma_too(desk: Desk) -> None:
     """24,310 t is 24.31 t, and is repeated; 24.310 kg is neither 24.31 nor 24,310 and is refused."""
     done = desk.type("log", "count", "--place", "Silo 1", "--mass", "24,310 t", "--at", "03/02/2025 06:00")
     assert done.exit_code == 0, done.output
+    assert "24,31 t" in done.output
     assert desk.last() == {"at": "2025-02-03 06:00", "mass": "24.310 t", "place": "silo_1"}
     assert desk.ask("stock")["stock_kg"]["silo_1"]["arena_nueva"] == pytest.approx(24_310)
     done = desk.type("log", "delivery", "--place", "Silo 1", "--mass", "24.310 kg")
