@@ -120,7 +120,8 @@ def _ended(seen: Picture, values: Any, accepted: Accepted) -> Iterator[Flag]:
 
 
 def _revised(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
-    """How many records already booked would differ under a set-up that is dated back."""
+    """Files that would be read otherwise, and how many records booked already would differ under this set-up."""
+    yield from _written_otherwise(seen, accepted)
     revisions = sorted(
         (revision.valid_from, revision.record) for revision in seen.setups.revisions if not revision.withdrawn
     )
@@ -147,3 +148,20 @@ def _revised(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
                 f"their mass; under this set-up it would be {change:+,.0f} kg",
                 flow.measure,
             )
+
+
+def _written_otherwise(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
+    """Settings of how numbers and dates are written that differ from the revision recorded before this one."""
+    before = [revision for revision in seen.setups.revisions if revision.record < accepted.seq]
+    if not before:
+        return
+    old, new = before[-1].plant.shop, seen.setups.booked_with(accepted.seq).plant.shop
+    changed = [name for name in ("units", "decimal", "date_order") if getattr(old, name) != getattr(new, name)]
+    if changed:
+        told = ", ".join(f"{name} from {getattr(old, name)} to {getattr(new, name)}" for name in changed)
+        yield Flag(
+            "notation_changed",
+            f"changed: {told}. Records in the book stay as they are. A file of before may now be read otherwise: "
+            "do not load it again unless its dates are written as 2025-04-03",
+            "shop",
+        )

@@ -125,6 +125,7 @@ def test_no_setting_changes_what_is_in_the_book(desk: Desk) -> None:
     revised = revised.replace('name = "Silo 1"', 'name = "Silo norte"').replace("2025-01-01", "2025-01-02")
     done = desk.type("plant", "import", desk.file("plant_2.toml", revised))
     assert done.exit_code == 0, done.output
+    assert "date_order from day_first to month_first" in " ".join(done.output.split())
     with Shop.open(desk.shop) as shop:
         assert shop.verify() == []
         assert (shop.records(kind="delivery").values["records"], shop.stock("2025-02-05").values["stock_kg"]) == before
