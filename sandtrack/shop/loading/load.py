@@ -199,7 +199,8 @@ class _Loading:
 
     def _source(self, source: Source, number: int, vetting: Vetting) -> None:
         file = self.result.files[number]
-        rows = source.rows(self.decimal or notation.stated_decimal(vetting.setups, self.now))
+        source.shop_mark = vetting.setups.on(self.now).plant.shop.decimal
+        rows = source.rows(self.decimal)
         header = next(rows, None)
         if header is None or not any(header.cells):
             for wrong in (header.wrong if header else ()) or (Wrong("empty", "is empty", "a header"),):
@@ -210,7 +211,7 @@ class _Loading:
         spoilt: list[FieldError] = []
         reader = columns = None
         try:
-            mark, sure = source.marks(self.decimal or notation.stated_decimal(vetting.setups, self.now))
+            mark, sure = source.marks(self.decimal)
             spoilt = [wrong.under(header.cells) for wrong in header.wrong]
             reader = None if spoilt else flat.reader(source.kind, header.cells, decimal=mark, sure=sure)
             written = replace(notation.of(vetting.setups, self.now), decimal=mark)

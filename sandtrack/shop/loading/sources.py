@@ -7,7 +7,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 from sandtrack.errors import FieldError, advice
 
@@ -87,6 +87,8 @@ class Marks(NamedTuple):
 class Source(ABC):
     """One table of one kind of record."""
 
+    has_separator: ClassVar[bool] = True
+
     kind: str
     path: Path
     name: str
@@ -94,6 +96,8 @@ class Source(ABC):
     separator: str = ","
     line_breaks: bool = False
     """Whether a text may go over several lines."""
+    shop_mark: str = "."
+    """The decimal mark by the set-up of the shop."""
     done: int = field(default=0)
     """How far it has been read, of `size`."""
 
@@ -102,11 +106,14 @@ class Source(ABC):
         """The rows, the header first; raises FileFault. `decimal` is the mark that was stated, or None."""
 
     def marks(self, decimal: str | None) -> Marks:
-        """How numbers are written here: as stated; else with a point, which only commas between cells make sure.
+        """How numbers are written here: as stated; with a point where commas stand between the cells; as the shop does.
 
-        Who separates cells with a semicolon or a tab may write a decimal comma and 24.600 for 24600.
+        Who separates cells with a semicolon or a tab, or keeps numbers as text in a sheet, may write a decimal comma
+        and 24.600 for 24600: a shop of points does not make that sure, one of commas does.
         """
-        return Marks(decimal or ".", decimal is not None or self.separator == ",")
+        if decimal is None and self.separator == "," and self.has_separator:
+            return Marks(".", True)
+        return Marks(decimal or self.shop_mark, decimal is not None or self.shop_mark == ",")
 
 
 _ERROR_VALUE = re.compile(r"#(?:[A-ZÄÖÜÉÈÑ0-9/_]{2,20}[!?]|N/?A|N/?D|NV|#{2,})|Err:[0-9]{3}").fullmatch

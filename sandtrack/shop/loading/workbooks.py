@@ -15,7 +15,7 @@ from xml.parsers import expat
 
 from sandtrack.records.wants import wants
 from sandtrack.shop.loading.shown import reading
-from sandtrack.shop.loading.sources import FileFault, Marks, Row, Source, Wrong
+from sandtrack.shop.loading.sources import FileFault, Row, Source, Wrong
 
 MOST_UNPACKED = 2_000_000_000
 """A workbook that unpacks to more bytes is refused."""
@@ -44,11 +44,8 @@ class Marked(NamedTuple):
 class SheetSource(Source):
     """One sheet of a workbook."""
 
+    has_separator = False
     sheet: str = ""
-
-    def marks(self, decimal: str | None) -> Marks:
-        """Numbers kept as text are written in the way of whoever typed them."""
-        return Marks(decimal or ".", decimal is not None)
 
     def rows(self, decimal: str | None) -> Iterator[Row]:
         with _workbook(self.path) as book:

@@ -7,10 +7,14 @@ from pathlib import Path
 
 import pytest
 
+from sandtrack.errors import LoadRefused
 from sandtrack.ledger import Ledger
+from sandtrack.plant import read_toml
 from sandtrack.records import flat
+from sandtrack.shop import Shop
 from sandtrack.shop.loading import load
 
+PLANT = Path(__file__).parent / "plant.toml"
 DELIVERY = "id,sender,at,place,mass_kg\n"
 Put = Callable[..., str]
 Codes = Callable[..., list[tuple[int | None, str, str]]]
@@ -91,6 +95,22 @@ def test_a_known_mark_settles_three_digits(
     put("delivery.csv", SEMICOLONS.format(cell).replace(";", separator))
     load(ledger, ["delivery.csv"], decimal=decimal)
     assert stock_kg("silo") == {"new_sand": mass_kg}
+
+
+def test_a_shop_with_decimal_comma_reads_its_files_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By its set-up 24,600 is 24.6 where semicolons separate; 24.600 is refused; a file with commas has points."""
+    monkeypatch.chdir(tmp_path)
+    content = read_toml(PLANT)
+    content["shop"]["decimal"] = ","
+    with Shop.create("comma.sandtrack", content, sender="ida") as shop:
+        Path("delivery_a.csv").write_text(SEMICOLONS.format("24,600"))
+        Path("delivery_b.csv").write_text(SEMICOLONS.replace(";", ",").format("24.600"))
+        assert load(shop.ledger, ["delivery_a.csv"]).new == 1
+        assert load(shop.ledger, ["delivery_b.csv"]).known == 1  # the same line, so the same number
+        Path("delivery_c.csv").write_text(SEMICOLONS.format("24.600"))
+        with pytest.raises(LoadRefused, match=r"has '\.', but the decimal mark here is ','"):
+            load(shop.ledger, ["delivery_c.csv"])
+        assert load(shop.ledger, ["delivery_c.csv"], decimal=".").known == 1
 
 
 def test_lists_and_named_values_are_asked_back_too(put: Put, codes: Codes) -> None:
