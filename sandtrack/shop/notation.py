@@ -10,9 +10,3 @@ def of(setups: Setups, at: int) -> Notation:
     """How people of the shop write, by the set-up in force at an instant; names are those of any revision."""
     shop = setups.on(at).plant.shop
     return Notation(shop.units, shop.decimal, shop.date_order, setups.meant)
-
-
-def stated_decimal(setups: Setups, at: int) -> str | None:
-    """The decimal sign where the set-up states a comma; a point is what everybody has who states nothing."""
-    decimal = setups.on(at).plant.shop.decimal
-    return decimal if decimal == "," else None
