@@ -16,7 +16,6 @@ from sandtrack import __version__
 from sandtrack.shop import Shop
 
 from . import strict_json
-from .access import require_own
 from .problems import Refusal
 from .questions import Question, read
 
@@ -64,7 +63,7 @@ class Answering:
         kept = self._kept
         if kept.state != state:
             kept = self._kept = _Kept(state, {})
-        key = (question.name, request.query_string, g.token.mixer)
+        key = (question.name, request.query_string, g.bearer.scope)
         asked = request.headers.get("If-None-Match")
         told = kept.answers.get(key)
         if told is None:
@@ -101,7 +100,7 @@ class Answering:
 
     def _ask(self, question: Question) -> bytes:
         arguments = read(question, dict(request.args.lists()))
-        require_own(g.token, f"ask:{question.name}", arguments)
+        arguments = g.bearer.narrowed(question.name, arguments)
         return strict_json.write(question.ask(self.shop, arguments).as_dict())
 
 
@@ -120,8 +119,8 @@ def conditional(answer: BaseResponse) -> BaseResponse:
 def _tag(state: tuple[str, int], key: Key, fixed: bool) -> str:
     """The same as long as the answer is: without an instant asked about it is of its minute."""
     head, minute = state
-    name, query, mixer = key
-    said = f"{__version__}\n{head}\n{0 if fixed else minute}\n{name}\n{mixer}\n".encode() + query
+    name, query, whose = key
+    said = f"{__version__}\n{head}\n{0 if fixed else minute}\n{name}\n{whose}\n".encode() + query
     return hashlib.sha256(said).hexdigest()[:32]
 
 

@@ -14,7 +14,7 @@ from sandtrack import Shop, __version__
 from sandtrack.errors import ShopFileError
 from sandtrack.ledger import system_clock
 
-from . import access, document, problems, recording, strict_json
+from . import access, document, problems, recording, refusals, strict_json
 from .answering import Answering, conditional
 from .questions import QUESTIONS
 from .tokens import Tokens
@@ -67,7 +67,7 @@ class Service:
             view = functools.partial(recording.one, self.shop, kind)
             self._needs[resources.record(kind, view)] = f"record:{kind}"
         self._needs[resources.table(functools.partial(recording.table, self.shop))] = access.ISSUE
-        self._needs[resources.lines(functools.partial(recording.many, self.shop))] = access.ANYTHING
+        self._needs[resources.lines(functools.partial(recording.many, self.shop))] = access.LINES
         self._needs[resources.no_such_kind(recording.no_such_kind)] = access.ANYTHING
         self._needs[resources.health(self._health)] = OPEN
         self._needs[resources.document(self._document)] = OPEN
@@ -84,13 +84,15 @@ class Service:
             return
         scheme, _, text = request.headers.get("Authorization", "").partition(" ")
         if scheme.lower() != "bearer":
+            refusals.note(401, "no token")
             said = "a token is needed, as Authorization: Bearer TOKEN; whoever runs the service makes one"
             raise problems.Refusal(401, "unauthorized", said, problems.challenge())
         token = self.tokens.find(text.strip())
         if token is None:
-            said = "the token is not known, or was revoked"
+            refusals.note(401, *self.tokens.why_refused(text.strip()))
+            said = "the token is not known, was revoked or has expired"
             raise problems.Refusal(401, "unauthorized", said, problems.challenge("invalid_token"))
-        g.token = token
+        g.bearer = access.Bearer(token, self.tokens)
         # A resource that says nothing about who may use it is used by nobody.
         access.require(token.role, needs or f"use {endpoint}")
 

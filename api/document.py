@@ -17,11 +17,11 @@ from sandtrack.shop import Answer, Flag, Receipt
 from sandtrack.shop.dosing.issued import Issued
 
 from . import describing
-from .access import ISSUE, ROLES
 from .portions import LINES_AT_ONCE, LONGEST_LINE
 from .problems import MEDIA_TYPE
 from .questions import Question
 from .recording import LINES_TYPE, ONE_TYPE, Envelope, TableOrder
+from .roles import ISSUE, ROLES
 
 ABOUT = f"""The sand side of a foundry: records in, answers out. It advises people and opens no valve.
 
@@ -33,13 +33,22 @@ says why, and what would do instead. Answers have an ETag that holds until the l
 asked about, the minute turns.
 
 Each record has an id made by its sender: sent again with the same content, it is known and nothing is added; with other
-content it is a conflict. So it is with an order for a table to be given out. The sender is the device or person that a
-record comes from: it stands in the record or, failing that, is the name that the token was made for. A device's token
-speaks only of its own mixer, as its own sender.
+content it is a conflict. So it is with an order for a table to be given out. One record or order without an id may be
+kept twice if it is sent twice; a machine's must have one. The sender is the name that the token was made for; a gateway
+alone may name another, but nobody who has a token of their own. A machine's token speaks only of its own mixer or
+place. The id of the token is kept with the record.
+
+A machine without a clock sends `age_s`, the seconds since it happened, and may leave `at` out. A time that a machine
+cannot have seen is booked as it came, with its own time kept (flag `at_arrival`). Where another record has the id of a
+machine's record, that is kept under the id in its receipt (flag `id_taken`): go on with the next.
+
+Who may withdraw: one's own record; another's, who may record that kind; what blocks something, who may release; a
+machine its own alone.
 
 Many records are sent as lines ({LINES_TYPE}), each with its `kind`. They are written in portions of up to
-{LINES_AT_ONCE} and each line is answered once its portion is committed, in order; what was not answered was not
-taken and may be sent again.
+{LINES_AT_ONCE} and each line is answered once its portion is committed, in order. A line that was not answered may have
+been taken or not: send it again with its id, what is known adds nothing. Lines without ids are known by their content
+and how often it stands in the upload: of those send the whole upload again, not a part of it.
 """
 _SECURITY = {"token": {"type": "http", "scheme": "bearer"}}
 _TAGS = [
@@ -286,7 +295,8 @@ class Resources:
         for status in refusals:
             doc["responses"][str(status)] = HTTPStatus(status).name
         if permission:
-            may = [role for role, has in ROLES.items() if permission in has] or list(ROLES)
+            may = [role for role, has in ROLES.items() if permission in has.permissions]
+            may = may or [role for role, has in ROLES.items() if has.records]
             doc["description"] = f"Needs the permission `{permission}`, which these roles have: {', '.join(may)}."
 
         # A partial has no name of its own, and the decorator would copy its docstring.

@@ -3,30 +3,34 @@
 from __future__ import annotations
 
 import logging
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from typing import Any, NamedTuple, Protocol
 
 from sandtrack.errors import Conflict, FieldError, InputErrors, SandtrackError
 from sandtrack.ledger import Accepted, Entry
+from sandtrack.ledger.brought import LONGEST_AWAY_DAYS
 from sandtrack.records import fields, kind_named, times
 from sandtrack.shop import Shop
 from sandtrack.shop.loading.vetting import made_id
 from sandtrack.shop.mould_numbers import require_clear_values
 from sandtrack.shop.picture import moment
 from sandtrack.shop.receipts import flags_of
+from sandtrack.shop.watch import brought
 
-from . import strict_json
-from .access import require, require_own
+from . import refusals, strict_json
+from .access import Bearer, Forbidden, require
 from .problems import body, of_error
-from .tokens import Token
 
-DEVICE = "device"
-"""The role whose records have happened whatever they say: unclear numbers are booked and flagged."""
 LONGEST_LINE = 1_000_000
 LINES_AT_ONCE = 1_000
 BYTES_AT_ONCE = 4_000_000
 _CHUNK = 65_536
+ENVELOPE = ("sender", "id", "sent_at", "age_s")
+"""What a record is sent in; everything else is its content."""
+_SENDER, _AGE = fields.Name(), fields.Number(least=0, most=LONGEST_AWAY_DAYS * 86_400)
+_SENDER.name, _AGE.name = "sender", "age_s"
 _log = logging.getLogger("sandtrack_api")
 
 
@@ -41,10 +45,11 @@ class Sent(NamedTuple):
 
     kind: str
     content: dict[str, Any]
-    sender: Any
+    sender: str
     id: Any
     """None where the sender made none."""
     sent_at: Any
+    age_s: float | None
 
 
 class Line(NamedTuple):
@@ -54,24 +59,63 @@ class Line(NamedTuple):
     told: dict[str, Any]
     entry: Entry | None
     problem: dict[str, Any] | None
+    forbidden: str = ""
+    """The permission that is wanting."""
 
 
-def unpack(raw: Any, token: Token, kind: str = "") -> Sent:
-    """Take a record out of its envelope, if the token may send it; raise InputErrors, Forbidden."""
+def unpack(raw: Any, bearer: Bearer, kind: str = "") -> Sent:
+    """Take a record out of its envelope, if its bearer may send it; raise InputErrors, Forbidden."""
     if not isinstance(raw, dict):
         problem = FieldError(field="content", value=type(raw).__name__, reason="is not an object with fields")
         raise InputErrors([problem], what="the record")
+    refuse_null(raw, ("kind", *ENVELOPE), "the record")
     content = dict(raw)
     said = content.pop("kind", None)
     if kind and said not in (None, kind):
         problem = FieldError(field="kind", value=said, reason="is not the kind of this address", accepted=kind)
         raise InputErrors([problem], what="the record")
     kind = kind or _kind(said)
-    sender = content.pop("sender", None)
-    record_id, sent_at = content.pop("id", None), content.pop("sent_at", None)
-    require(token.role, f"record:{kind}")
-    require_own(token, f"record:{kind}", content, sender)
-    return Sent(kind, content, token.name if sender is None else sender, record_id, sent_at)
+    sender, record_id, sent_at, age_s = (content.pop(name, None) for name in ENVELOPE)
+    permission = f"record:{kind}"
+    require(bearer.token.role, permission)
+    sender = bearer.token.name if sender is None else parsed(_SENDER, sender)
+    bearer.require_sender(permission, sender)
+    bearer.require_own(permission, content)
+    bearer.require_id(record_id)
+    return Sent(kind, content, sender, record_id, sent_at, _age_s(age_s, record_id))
+
+
+def _age_s(raw: Any, record_id: Any) -> float | None:
+    """The age of a record; one that may come again at another age must be known by its id."""
+    if raw is None:
+        return None
+    age_s: float = parsed(_AGE, raw)
+    if record_id is None:
+        problem = FieldError(field="id", reason="is missing beside age_s", accepted="an id of the sender's own")
+        raise InputErrors([problem], what="the record")
+    return age_s
+
+
+def parsed(field: fields.Field, raw: Any) -> Any:
+    """A value of the envelope; raise InputErrors."""
+    try:
+        return field.parse(raw)
+    except FieldError as problem:
+        raise InputErrors([problem], what="the record") from None
+
+
+def refuse_null(raw: Any, names: Iterable[str], what: str) -> None:
+    """Raise InputErrors where what a record is sent in is there and holds nothing.
+
+    Whoever writes `"id": null` has an id in mind: taken as none, the same sent again would be a second record.
+    """
+    problems = [
+        FieldError(field=name, value="null", reason="holds nothing", accepted="its value, or no such name")
+        for name in names
+        if isinstance(raw, dict) and name in raw and raw[name] is None
+    ]
+    if problems:
+        raise InputErrors(problems, what=what)
 
 
 def _kind(said: Any) -> str:
@@ -102,12 +146,13 @@ def lines(stream: Stream) -> Iterator[tuple[int, bytes | None]]:
         yield number + 1, None if long else pending
 
 
-def answers(shop: Shop, token: Token, numbered: Iterable[tuple[int, bytes | None]]) -> Iterator[bytes]:
+def answers(shop: Shop, bearer: Bearer, numbered: Iterable[tuple[int, bytes | None]]) -> Iterator[bytes]:
     """Write an upload; the answers of each portion once it is committed. Lines without an answer were not taken."""
     alike: dict[str, int] = {}
     first = True
     for portion in _portions(numbered):
-        checked = [_checked(shop, token, number, raw, alike) for number, raw in portion]
+        checked = [_checked(shop, bearer, number, raw, alike) for number, raw in portion]
+        _note_refused(checked)
         try:
             told = _written(shop, checked)
         except Exception as problem:
@@ -119,6 +164,12 @@ def answers(shop: Shop, token: Token, numbered: Iterable[tuple[int, bytes | None
             return
         yield told
         first = False
+
+
+def _note_refused(checked: Iterable[Line]) -> None:
+    """Log what an upload may not: one line for each permission."""
+    for permission, lines in Counter(line.forbidden for line in checked if line.forbidden).items():
+        refusals.note(403, f"may not {permission}", lines=lines)
 
 
 def _portions(numbered: Iterable[tuple[int, bytes | None]]) -> Iterator[list[tuple[int, bytes | None]]]:
@@ -134,7 +185,7 @@ def _portions(numbered: Iterable[tuple[int, bytes | None]]) -> Iterator[list[tup
         yield portion
 
 
-def _checked(shop: Shop, token: Token, number: int, raw: bytes | None, alike: dict[str, int]) -> Line:
+def _checked(shop: Shop, bearer: Bearer, number: int, raw: bytes | None, alike: dict[str, int]) -> Line:
     """Check one line before the write lock is taken."""
     told: dict[str, Any] = {}
     if raw is None:
@@ -143,17 +194,26 @@ def _checked(shop: Shop, token: Token, number: int, raw: bytes | None, alike: di
         content = strict_json.read(raw)
         if isinstance(content, dict):
             told = {name: content[name] for name in ("kind", "sender", "id") if isinstance(content.get(name), str)}
-        sent = unpack(content, token)
-        return Line(number, told, _entry(shop, sent, alike, token.role), None)
+        sent = unpack(content, bearer)
+        return Line(number, told, _entry(shop, bearer, sent, alike), None)
     except SandtrackError as problem:
-        return Line(number, told, None, of_error(problem))
+        wanting = problem.permission if isinstance(problem, Forbidden) else ""
+        return Line(number, told, None, of_error(problem), wanting)
 
 
-def _entry(shop: Shop, sent: Sent, alike: dict[str, int], role: str) -> Entry:
+def _entry(shop: Shop, bearer: Bearer, sent: Sent, alike: dict[str, int]) -> Entry:
     ledger = shop.ledger
     sent_at = None if sent.sent_at is None else moment(sent.sent_at, ledger.zone, "sent_at", fields.Instant)
-    entry = ledger.entry(sent.kind, sent.content, sender=sent.sender, record_id=sent.id, sent_at=sent_at)
-    if role != DEVICE:
+    entry = ledger.entry(
+        sent.kind,
+        sent.content,
+        sender=sent.sender,
+        record_id=sent.id,
+        sent_at=sent_at,
+        age_us=None if sent.age_s is None else round(sent.age_s * 1e6),
+        brought=bearer.brought(sent.sender),
+    )
+    if bearer.role.answers_back:
         require_clear_values(ledger, sent.kind, entry.values, sender=sent.sender, record_id=sent.id)
     if sent.id is not None:
         return entry
@@ -179,13 +239,16 @@ def _written(shop: Shop, checked: list[Line]) -> bytes:
         kind, sender, record_id = line.entry[:3]
         named = {"kind": kind, "sender": sender, "id": record_id}
         position, outcome = next(outcomes)
+        if outcome is not None:
+            named["id"] = outcome.id
         if outcome is None:
             error = errors[position]
             word = "conflict" if isinstance(error, Conflict) else "refused"
             said.append(_said(line.number, word, **named, problem=of_error(error)))
         else:
             at = _recorded(shop, outcome, shown)
-            flags = [asdict(flag) for flag in dangers.get(outcome.seq, ())]
+            own = brought.flags(ledger.zone, line.entry, outcome) if outcome.new else ()
+            flags = [asdict(flag) for flag in (*dangers.get(outcome.seq, ()), *own)]
             more = {"flags": flags} if flags else {}
             said.append(_said(line.number, "new" if outcome.new else "known", **named, recorded_at=at, **more))
     return b"".join(said)

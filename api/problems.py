@@ -17,9 +17,10 @@ from sandtrack.errors import (
     NoSuchRecord,
     SandtrackError,
     ShopFileError,
+    UnknownName,
 )
 
-from . import strict_json
+from . import refusals, strict_json
 from .access import Forbidden
 
 MEDIA_TYPE = "application/problem+json"
@@ -72,6 +73,8 @@ def of_error(error: SandtrackError, *, wrong: int = 422) -> dict[str, Any]:
         return body(409, error.code, error.message)
     if isinstance(error, InputErrors):
         return body(wrong, error.code, error.message, error.problems)
+    if isinstance(error, UnknownName):
+        return body(422, error.code, error.message, _field_of(error))
     if isinstance(error, FieldError):
         return body(wrong, InputErrors.code, error.message, [error])
     return body(422, error.code, error.message)
@@ -81,6 +84,20 @@ def _of_file(error: ShopFileError) -> str:
     """A code for each thing that befalls a shop file: a program too can tell a full disk from a damaged file."""
     fault = error.details.get("fault")
     return f"{error.code}_{fault}" if fault and error.code != fault else error.code
+
+
+def _field_of(error: UnknownName) -> list[FieldError]:
+    """The field that names what is not there: it is called as one of its section of the set-up."""
+    section, key = error.details.get("section"), error.details.get("key")
+    if not section:
+        return []
+    field = str(section).removesuffix("s")
+    return [FieldError(field=field, value=key, reason="is not in the set-up", accepted=_there(error.message))]
+
+
+def _there(message: str) -> str:
+    """What there is or may be meant, as the error says it."""
+    return message.partition("; ")[2].removeprefix("there are: ")
 
 
 def _differs(error: Conflict, name: str) -> FieldError:
@@ -122,8 +139,23 @@ def _refused(error: SandtrackError) -> Response:
     if isinstance(error, Refusal):
         headers = error.headers
     elif isinstance(error, Forbidden):
+        refusals.note(403, f"may not {error.permission}")
         headers = challenge("insufficient_scope", error.permission)
     return response(of_error(error, wrong=400 if asks else 422), headers)
+
+
+_WHAT_NOW = {
+    "v1.record_lines": "Send the whole upload again: lines that were taken are known, and nothing is added twice",
+    None: "Send it again with the same id: if it was kept, nothing is added. Without an id it may have been kept: "
+    "look for it first, at /v1/records or /v1/tables",
+}
+"""What is to be done when nobody knows what became of what was sent, by the resource it was sent to."""
+
+
+def _what_now() -> str:
+    if request.method in ("GET", "HEAD"):
+        return "Ask again"
+    return _WHAT_NOW.get(request.endpoint) or _WHAT_NOW[None]
 
 
 def _failed(error: HTTPException) -> Response:
@@ -135,7 +167,7 @@ def _failed(error: HTTPException) -> Response:
     elif status == 405:
         detail = f"{request.method} does not go with {request.path}; allowed: {headers.get('Allow', 'nothing')}"
     elif status >= 500:
-        detail = "the service failed; its log says why. A record whose receipt did not come may be sent again"
+        detail = f"the service failed; its log says why. {_what_now()}"
     else:
         detail = error.description or HTTPStatus(status).phrase
     code = CODES.get(status) or HTTPStatus(status).phrase.lower().replace(" ", "_").replace("-", "_")

@@ -103,6 +103,7 @@ class TablesArguments(AtArguments):
     """Tables that were given out."""
 
     number = Whole("only the table of this number", least=1, most=MOST_TABLES)
+    mixer = f.Key("only tables of this mixer", refers="mixers")
 
 
 class StoppedArguments(AtArguments):
@@ -154,6 +155,7 @@ class RecordsArguments(Declared):
     place = f.Key("only records that name this place", refers="places")
     mould = f.Name("only records about this mould")
     text = f.Text("only records that hold this text", longest=200)
+    since_id = f.Name("only what the ledger took after the record of this id; needs its sender")
     limit = Whole("how many at the most; 100, if not said", least=1, most=MOST_RECORDS)
     after = f.Name("go on from here: `next` of the answer before")
     known_on = AtArguments._declared_fields["known_on"]

@@ -8,14 +8,16 @@ from urllib.parse import urlencode
 
 from flask import Request, Response, g, request
 
+from sandtrack.ledger.brought import LONGEST_AWAY_DAYS
 from sandtrack.records import fields as f
+from sandtrack.records import times
 from sandtrack.records.schema import Declared
 from sandtrack.shop import Shop
 from sandtrack.shop.mould_numbers import require_clear
 
 from . import strict_json
-from .access import ISSUE, RECORDS, require_own
-from .portions import DEVICE, answers, lines, unpack
+from .access import ISSUE, RECORDS
+from .portions import answers, lines, refuse_null, unpack
 from .problems import Refusal
 from .questions import TableAsked
 
@@ -30,6 +32,11 @@ class Envelope(Declared):
     id = f.Name("the sender's own id: the same id and content sent again adds nothing")
     sender = f.Name("the device or person it comes from; the name that the token was made for, if not said")
     sent_at = f.Instant("the sender's own clock as it sends, so that a clock that is off is seen")
+    age_s = f.Number(
+        "seconds since it happened, of a sender that has no clock: `at` may then be left out; the id may not",
+        least=0,
+        most=LONGEST_AWAY_DAYS * 86_400,
+    )
 
 
 class TableOrder(TableAsked):
@@ -43,10 +50,19 @@ class TableOrder(TableAsked):
 def one(shop: Shop, kind: str) -> Response:
     """Record what the request holds; its receipt, 201 if it is new and 200 if it was known."""
     _expect(request, ONE_TYPE)
-    sent = unpack(strict_json.read(_whole(request)), g.token, kind)
-    if g.token.role != DEVICE:
-        require_clear(shop.ledger, kind, sent.content, sender=sent.sender, record_id=sent.id)
-    receipt = shop.log(kind, sent.content, sender=sent.sender, id=sent.id, sent_at=sent.sent_at)
+    sent = unpack(strict_json.read(_whole(request)), g.bearer, kind)
+    if g.bearer.role.answers_back:
+        dated = {"at": times.show(shop.ledger.clock(), shop.ledger.zone), **sent.content}  # by its age it may lack one
+        require_clear(shop.ledger, kind, dated, sender=sent.sender, record_id=sent.id)
+    receipt = shop.log(
+        kind,
+        sent.content,
+        sender=sent.sender,
+        id=sent.id,
+        sent_at=sent.sent_at,
+        age_s=sent.age_s,
+        brought=g.bearer.brought(sent.sender),
+    )
     response = Response(
         strict_json.write(receipt.as_dict()), 201 if receipt.new else 200, content_type="application/json"
     )
@@ -58,10 +74,14 @@ def one(shop: Shop, kind: str) -> Response:
 def table(shop: Shop) -> Response:
     """Give out the table that the request orders: 201 if it is new; 200 if it was known, or is a "no"."""
     _expect(request, ONE_TYPE)
-    order = TableOrder().require(strict_json.read(_whole(request)), what="the order")
-    require_own(g.token, ISSUE, order, order.get("sender"))
-    sender = order.pop("sender", g.token.name)
-    given = shop.issue_table(**{"by": sender, **order}, sender=sender)
+    raw = strict_json.read(_whole(request))
+    refuse_null(raw, ("id", "sender"), "the order")
+    order, bearer = TableOrder().require(raw, what="the order"), g.bearer
+    bearer.require_sender(ISSUE, order.get("sender"))
+    bearer.require_own(ISSUE, order)
+    bearer.require_id(order.get("id"))
+    sender = order.pop("sender", bearer.token.name)
+    given = shop.issue_table(**{"by": sender, **order}, sender=sender, brought=bearer.brought(sender))
     response = Response(strict_json.write(given.as_dict()), content_type="application/json")
     response.headers["Cache-Control"] = "no-store"
     if given.receipt is not None:
@@ -73,7 +93,7 @@ def table(shop: Shop) -> Response:
 def many(shop: Shop) -> Response:
     """Record every line of the request that is good; answers to all lines, in order."""
     _expect(request, LINES_TYPE)
-    told = answers(shop, g.token, lines(request.stream))
+    told = answers(shop, g.bearer, lines(request.stream))
     # The first portion is written before the answer begins: if the shop file cannot be used, that is its status.
     first = next(told, None)
     if first is None:

@@ -1,16 +1,23 @@
-"""Commands of the service: serve, and token make, list and revoke."""
+"""Commands of the service: serve, and token make, list, rotate and revoke."""
 
 from __future__ import annotations
 
 import json
+import logging
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import click
-from sandtrack_api.access import ROLES
-from sandtrack_api.tokens import Tokens
+from sandtrack_api.roles import ROLES
+from sandtrack_api.tokens import Token, Tokens
 
 from sandtrack.cli.common import BAD_INPUT, explained, opened, shop_option
+from sandtrack.errors import FieldError, InputErrors
 from sandtrack.records import times
+from sandtrack.shop import Shop
+
+_HOUR_US = 3_600_000_000
+_DAY_US = 24 * _HOUR_US
 
 
 @click.command()
@@ -33,7 +40,8 @@ def serve(host: str, port: int, threads: int, shop_file: Path | None) -> None:
 
     with opened(shop_file) as shop:
         path = shop.ledger.store.path
-    if not any(token.revoked is None for token in Tokens.beside(path).listed()):
+    tokens = Tokens.beside(path)
+    if all(token.is_over(tokens.clock()) for token in tokens.listed()):
         click.echo("there is no token yet: nobody can ask anything; see `sandtrack token make --help`", err=True)
     if not serving.is_loopback(host):
         click.echo(
@@ -41,6 +49,7 @@ def serve(host: str, port: int, threads: int, shop_file: Path | None) -> None:
             "are: put a proxy with TLS before it, or keep it to a network that you trust.",
             err=True,
         )
+    logging.basicConfig(format="%(asctime)s %(levelname)s %(message)s", level=logging.WARNING)
     try:
         serving.serve(
             path, host=host, port=port, threads=threads,
@@ -53,7 +62,7 @@ def serve(host: str, port: int, threads: int, shop_file: Path | None) -> None:
 
 @click.group()
 def token() -> None:
-    """Make, list and revoke the tokens of the service; they are kept in a file of their own beside the shop file."""
+    """Make, list, rotate and revoke tokens of the service; they are kept in a file beside the shop file."""
 
 
 @token.command(name="make")
@@ -61,32 +70,93 @@ def token() -> None:
     "--role",
     required=True,
     type=click.Choice(list(ROLES)),
-    help="What it may do.",
+    help="What it may do: " + "; ".join(f"{name}, {role.about}" for name, role in ROLES.items()) + ".",
 )
 @click.option("--name", required=True, help="The device or person it is for: the sender of records that name none.")
-@click.option("--mixer", metavar="KEY", default="", help="The one mixer of a device.")
+@click.option("--mixer", metavar="KEY", default="", help="The one mixer of a device or tablet.")
+@click.option("--place", metavar="KEY", default="", help="The one place of a sensor; a reclaimer's own.")
+@click.option("--days", type=click.IntRange(1, 3660), help="In force for this many days; without an end if left out.")
 @click.option("--json", "as_json", is_flag=True, help="Print the token as JSON.")
 @shop_option
 @explained
-def token_make(role: str, name: str, mixer: str, as_json: bool, shop_file: Path | None) -> None:
+def token_make(
+    role: str, name: str, mixer: str, place: str, days: int | None, as_json: bool, shop_file: Path | None
+) -> None:
     """Make a token. It is shown this once: only its hash is kept.
 
     \b
     Examples:
       sandtrack token make --role manager --name greta
       sandtrack token make --role device --name m1 --mixer m1
+      sandtrack token make --role sensor --name silo-1 --place silo_new
+      sandtrack token make --role operator --name ida --days 365
     """
     with opened(shop_file) as shop:
-        if mixer:
-            shop.ledger.setups().require("mixers", mixer)
-        made, text = Tokens.beside(shop.ledger.store.path).make(role=role, name=name, mixer=mixer)
+        zone = shop.ledger.zone
+        _require_bound(shop, role, mixer, place)
+        tokens = Tokens.beside(shop.ledger.store.path)
+        expires = None if days is None else tokens.clock() + days * _DAY_US
+        made, text = tokens.make(role=role, name=name, mixer=mixer, place=place, expires=expires)
+    _show(made, text, as_json, zone)
+
+
+def _require_bound(shop: Shop, role: str, mixer: str, place: str) -> None:
+    """Raise UnknownName, InputErrors where the set-up has not what the token is bound to, or it is of another kind."""
+    setups = shop.ledger.setups()
+    for section, key in (("mixers", mixer), ("places", place)):
+        if key:
+            setups.require(section, key)
+    if place and ROLES[role].bound_field == "reclaimer":
+        kind = setups.on(shop.ledger.clock()).find("places", place).kind
+        if kind != "reclaimer":
+            problem = FieldError(field="place", value=place, reason=f"is a {kind}", accepted="a reclaimer")
+            raise InputErrors([problem], what="the token")
+
+
+def _show(made: Token, text: str, as_json: bool, zone: ZoneInfo) -> None:
+    """Print a new token, its text alone where it can be piped."""
     if as_json:
-        shown = {"id": made.id, "name": made.name, "role": made.role, "mixer": made.mixer or None, "token": text}
+        shown = {
+            "id": made.id,
+            "name": made.name,
+            "role": made.role,
+            "mixer": made.mixer or None,
+            "place": made.place or None,
+            "expires": None if made.expires is None else times.show(made.expires, zone),
+            "token": text,
+        }
         click.echo(json.dumps(shown))
-    else:
-        bound = f", bound to mixer {made.mixer}" if made.mixer else ""
-        click.echo(f"made token {made.id} for {made.name} ({made.role}{bound}); it is shown this once:", err=True)
-        click.echo(text)
+        return
+    bound = f", bound to mixer {made.mixer}" if made.mixer else f", bound to place {made.place}" if made.place else ""
+    until = "" if made.expires is None else f", until {times.minute(made.expires, zone)}"
+    click.echo(f"made token {made.id} for {made.name} ({made.role}{bound}{until}); it is shown this once:", err=True)
+    click.echo(text)
+
+
+@token.command(name="rotate")
+@click.argument("token_id", metavar="ID")
+@click.option(
+    "--overlap-h",
+    type=click.FloatRange(0, 24 * 90),
+    default=24.0,
+    show_default=True,
+    help="For how long the old one goes on, so that its device can be changed over.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the new token as JSON.")
+@shop_option
+@explained
+def token_rotate(token_id: str, overlap_h: float, as_json: bool, shop_file: Path | None) -> None:
+    """Make a new token for the same name and role; the old one goes on for a while and then expires.
+
+    \b
+    Example:
+      sandtrack token rotate 3f2a9c1b --overlap-h 8
+    """
+    with opened(shop_file) as shop:
+        zone = shop.ledger.zone
+        made, text, old = Tokens.beside(shop.ledger.store.path).rotate(token_id, overlap_us=round(overlap_h * _HOUR_US))
+    click.echo(f"token {old.id} expires on {times.minute(old.expires or 0, zone)}", err=True)
+    _show(made, text, as_json, zone)
 
 
 @token.command(name="list")
@@ -110,9 +180,15 @@ def token_list(as_json: bool, shop_file: Path | None) -> None:
                 "name": one.name,
                 "role": one.role,
                 "mixer": one.mixer or None,
+                "place": one.place or None,
                 **{
                     name: None if at is None else times.show(at, zone)
-                    for name, at in (("made", one.made), ("last_used", one.last_used), ("revoked", one.revoked))
+                    for name, at in (
+                        ("made", one.made),
+                        ("last_used", one.last_used),
+                        ("expires", one.expires),
+                        ("revoked", one.revoked),
+                    )
                 },
             }
             for one in Tokens.beside(shop.ledger.store.path).listed()

@@ -26,7 +26,9 @@ class Withdrawn(NamedTuple):
     sender: str
     id: str
     token: str | None
-    """Id of the token that brought it; None where it came by none, or before that was kept."""
+    """Id of the token that brought it; None where it came by none."""
+    token_kept: bool
+    """Whether that was kept when it was recorded: not by the first versions of the ledger."""
     blocks: bool
     """Whether a place, lot or mould is blocked by it."""
     age_us: int

@@ -25,6 +25,7 @@ class Known(NamedTuple):
     at: int
     token: str | None
     marks: str | None
+    version: int
 
 
 Under = tuple[str, str, int]
@@ -59,7 +60,7 @@ class Pending:
     def known(self, sender: str, record_id: str) -> Known | None:
         """A record that is kept here and not written yet."""
         row = self._ids.get((sender, record_id))
-        return None if row is None else Known(row[0], row[10], row[7], row[1], row[4], *row[12:14])
+        return None if row is None else Known(row[0], row[10], row[7], row[1], row[4], row[12], row[13], row[15])
 
     def blocks_by(self, seq: int) -> bool:
         """Whether a record blocks something, as far as that is kept here and not written yet."""

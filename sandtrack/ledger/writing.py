@@ -12,7 +12,7 @@ from sandtrack.errors import AlreadyReversed, Conflict, NoSuchRecord
 from sandtrack.ledger import blocking, booking, stored
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.brought import Withdrawn
-from sandtrack.ledger.chain import GENESIS, Head, chained
+from sandtrack.ledger.chain import FIRST, GENESIS, Head, chained
 from sandtrack.ledger.entries import Entry, prepare, squared
 from sandtrack.ledger.pending import Known, Pending
 from sandtrack.ledger.setups import Day, Setups
@@ -69,7 +69,7 @@ class Writer:
         if waiting is not None:
             return waiting
         found = self.connection.execute(
-            "SELECT seq, content, recorded, kind, at, token, marks FROM record WHERE sender = ? AND id = ?",
+            "SELECT seq, content, recorded, kind, at, token, marks, version FROM record WHERE sender = ? AND id = ?",
             (sender, record_id),
         ).fetchone()
         return found and Known(*found)
@@ -129,7 +129,7 @@ class Writer:
         return Accepted(seq, True, self.now, valid_from, entry.id)
 
     def _repeat(self, entry: Entry, seen: Known) -> Accepted:
-        seq, text, recorded, kind, at, _, marks = seen
+        seq, text, recorded, kind, at, _, marks, _ = seen
         if not entry.says_what(seq, kind, text, marks):
             before, after = {"kind": kind, **stored.content(text, seq)}, {"kind": entry.kind, **json.loads(entry.text)}
             differing = sorted(name for name in {*before, *after} if before.get(name) != after.get(name))
@@ -255,11 +255,11 @@ class Writer:
                 id=of["id"],
             )
         self.pending.write_rows()
-        original, content, recorded, kind, at, token, _ = seen
+        original, content, recorded, kind, at, token, _, version = seen
         if entry.brought is not None:
             blocks = self.pending.blocks_by(original) or self._blocks(original)
-            age_us = self.now - recorded
-            entry.brought.may_withdraw(Withdrawn(kind, of["sender"], of["id"], token, blocks, age_us))
+            kept, age_us = version > FIRST, self.now - recorded
+            entry.brought.may_withdraw(Withdrawn(kind, of["sender"], of["id"], token, kept, blocks, age_us))
         (revision,) = self.connection.execute("SELECT revision FROM record WHERE seq = ?", (original,)).fetchone()
         if kind == "reversal":
             raise AlreadyReversed(

@@ -55,7 +55,7 @@ def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
         at, recorded = accepted.at, accepted.recorded
         sent = Seen(accepted.seq, entry.kind, entry.sender, accepted.id, at, recorded, dict(entry.values))
         yield from (danger.flag for _, danger in arrived(seen, [sent.seq], sent.seq - 1, [sent]))
-    yield from brought.flags(seen, entry, accepted)
+    yield from brought.flags(seen.zone, entry, accepted)
     if entry.offset_us is not None and not entry.marked(AT_ARRIVAL):
         yield Flag(
             "clock_off",

@@ -12,6 +12,15 @@ from sandtrack_api.access import ROLES
 from sandtrack_api.tokens import Tokens
 from werkzeug.test import TestResponse
 
+BOUND: Mapping[str, Mapping[str, str]] = {
+    "device": {"name": "m1", "mixer": "m1"},
+    "tablet": {"name": "wall-1", "mixer": "m1"},
+    "sensor": {"name": "level-1", "place": "silo_new"},
+    "weighbridge": {"name": "gate"},
+    "reclaimer": {"name": "reclaimer-1", "place": "reclaimer_f"},
+    "gateway": {"name": "plant-net"},
+}
+"""What each machine of these tests is called and bound to; people are called as their role is."""
 PLANT = Path(__file__).parents[2] / "demo_data" / "plant.toml"
 NOW = 1_750_000_000_000_000  # 2025-06-15 17:06:40 in Stockholm
 
@@ -57,12 +66,7 @@ class Running:
         self.path = path
         self.clock = clock or Clock()
         self.tokens = Tokens.beside(path, self.clock)
-        self.texts = {
-            role: self.tokens.make(
-                role=role, name="m1" if role == "device" else role, mixer="m1" if role == "device" else ""
-            )[1]
-            for role in ROLES
-        }
+        self.texts = {role: self.tokens.make(role=role, **{"name": role, **BOUND.get(role, {})})[1] for role in ROLES}
         self.app = create_app({"SANDTRACK_SHOP": str(path), "SANDTRACK_CLOCK": self.clock, "TESTING": True, **config})
         self.client = self.app.test_client()
 

@@ -79,10 +79,37 @@ def test_a_no_is_not_given_out(service: Running):
     assert states(service) == []
 
 
-@pytest.mark.parametrize("mixer", ["m1", "m2"])
-def test_a_device_asks_and_issues_none(service: Running, mixer: str):
-    """A device may ask for its own mixer's table, and give out none, its own neither."""
-    is_problem(service.device.issue({**ORDER, "mixer": mixer}), 403, "forbidden", "may not give out a table")
+def test_a_device_gets_its_own_numbered_table(service: Running):
+    """By its own token a device has a table given out, asks for it again by number, and learns how long it holds."""
+    answer = service.device.issue({**ORDER, "id": "t-1"})
+    assert answer.status_code == 201, answer.text
+    assert (answer.json["number"], answer.json["receipt"]["sender"]) == (1, "m1")
+    # The demo shop's tables hold for 24 h; an answer may be a minute old when it is read: 24 x 3600 - 60.
+    assert answer.json["table"]["values"]["expires_in_s"] == 86_340
+    for path in (answer.headers["Location"], "/v1/tables"):
+        (kept,) = service.device.get(path).json["values"]["tables"]
+        assert (kept["number"], kept["by"], kept["expires_in_s"]) == (1, "m1", 86_340)
+    service.clock.now += 23 * 3_600_000_000
+    (kept,) = service.device.get("/v1/tables").json["values"]["tables"]
+    assert kept["expires_in_s"] == 3_540
+    service.clock.now += 3_600_000_000
+    (kept,) = service.device.get("/v1/tables").json["values"]["tables"]
+    assert (kept["state"], kept["expires_in_s"]) == ("expired", 0)
+
+
+def test_a_device_gets_no_table_of_another_mixer(service: Running):
+    """Another mixer's table is neither given out to a device nor shown to it, whatever it asks for."""
+    is_problem(service.device.issue({**ORDER, "mixer": "m2", "id": "t"}), 403, "forbidden", "mixer is another")
+    assert service.operator.issue({**ORDER, "mixer": "m2"}).json["number"] == 1
+    assert service.moulder.get("/v1/tables").json["values"]["tables"] != []
+    assert service.device.get("/v1/tables").json["values"]["tables"] == []
+    assert service.device.get("/v1/tables?number=1").json["possible"] is False
+    is_problem(service.device.get("/v1/tables?mixer=m2"), 403, "forbidden", "mixer is another")
+
+
+def test_a_device_s_order_has_an_id(service: Running):
+    """Sent again without an id it would be a second table."""
+    is_problem(service.device.issue(ORDER), 422, "bad_input", "id: is missing")
     assert states(service) == []
 
 
@@ -103,12 +130,18 @@ def test_a_number_that_there_is_not(service: Running):
         ({"step_c": 0.1}, "bad_input", "makes 101 rows"),
         ({"chance": 2}, "bad_input", "chance: 2 is above 1"),
         ({"id": ["t"]}, "bad_input", "id: "),
+        ({"id": None}, "bad_input", "id: 'null' holds nothing"),
+        ({"sender": None}, "bad_input", "sender: 'null' holds nothing"),
+        ({"sender": "ida"}, "forbidden", "sender is another"),
         ({"mixer": "m9"}, "unknown_name", "mixer 'm9' is not in the set-up"),
     ],
 )
 def test_an_order_that_makes_no_sense(standing: Running, changed: dict[str, Any], code: str, said: str):
     """What is missing, out of range or not in the set-up is 422, and nothing is kept."""
-    is_problem(standing.operator.issue({**ORDER, **changed}), 422, code, said)
+    status = 403 if code == "forbidden" else 422
+    body = is_problem(standing.operator.issue({**ORDER, **changed}), status, code, said)
+    if code == "unknown_name":
+        assert [(one["field"], one["value"]) for one in body["problems"]] == [("mixer", "m9")]
     assert states(standing) == []
 
 

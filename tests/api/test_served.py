@@ -55,7 +55,7 @@ def test_four_threads_at_once(served: tuple[Program, Path, dict[str, str]]):
         try:
             for turn in range(10):
                 # Each record is sent by two of the clients.
-                sent = record("level", f"t{number // 2}-{turn}", sender="ida")
+                sent = record("level", f"t{number // 2}-{turn}")
                 body = json.dumps(sent)
                 status, _, _ = call(
                     started.port, "POST", "/v1/records/level", {**headers, "Content-Type": "application/json"}, body

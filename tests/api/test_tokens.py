@@ -146,9 +146,9 @@ def test_many_threads_at_once(tokens: Tokens):
 @pytest.mark.parametrize(
     ("role", "name", "mixer", "said"),
     [
-        ("boss", "ida", "", "role: 'boss' is no role; accepted: device, operator"),
+        ("boss", "ida", "", "role: 'boss' is no role; accepted: screen, device, tablet"),
         ("device", "m1", "", "mixer: is missing: a device is bound to its own mixer"),
-        ("operator", "ida", "m1", "mixer: is only for a device"),
+        ("operator", "ida", "m1", "mixer: 'm1' is only for a device, tablet"),
         ("operator", "", "", "name: '' is empty"),
         ("operator", "a;b", "", "name: 'a;b' holds a ';'"),
     ],
@@ -192,7 +192,7 @@ def test_by_command(new_shop: Path):
     assert "shown this once" in done.stderr
     assert Tokens.beside(new_shop).find(text) is not None
     as_json = json.loads(run("token", "make", "--role", "manager", "--name", "greta", "--json", shop=new_shop).stdout)
-    assert as_json.keys() == {"id", "name", "role", "mixer", "token"}
+    assert as_json.keys() == {"id", "name", "role", "mixer", "place", "expires", "token"}
     listed = json.loads(run("token", "list", "--json", shop=new_shop).stdout)
     assert [(one["name"], one["role"], one["mixer"], one["revoked"]) for one in listed] == [
         ("m1", "device", "m1", None),

@@ -98,6 +98,7 @@ class Shops:
         self.first = new_path()
         Shop.create(self.first, PLANT).close()
         self.token = Tokens.beside(self.first).make(role="manager", name="bench")[1]
+        self.gateway = Tokens.beside(self.first).make(role="gateway", name="net")[1]
 
     def new(self) -> Path:
         """One more of them."""
@@ -130,7 +131,7 @@ def test_upload(measure: Measure, shops: Shops) -> None:
     contents = mixes(RECORDS)
     lines = ({"kind": "mix", "id": f"x{n}", "sender": "m1", **content} for n, content in enumerate(contents))
     body = "\n".join(json.dumps(line, default=float) for line in lines).encode()
-    headers = {"Content-Type": "application/x-ndjson", "Authorization": f"Bearer {shops.token}"}
+    headers = {"Content-Type": "application/x-ndjson", "Authorization": f"Bearer {shops.gateway}"}
 
     @contextmanager
     def to_upload() -> Iterator[Run]:

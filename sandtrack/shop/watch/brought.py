@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from datetime import tzinfo
 
 from sandtrack.ledger import Accepted, Entry, bringing, stored
 from sandtrack.ledger.brought import AT_ARRIVAL
 from sandtrack.records import times
 from sandtrack.shop.answer import Flag
-from sandtrack.shop.picture import Picture
 from sandtrack.shop.watch.recent import Recent
 from sandtrack.shop.wording import clock, several
 
 
-def flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
+def flags(zone: tzinfo, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
     """What the receipt of a new record says about how it came."""
     if accepted.id != entry.id:
         yield Flag(
@@ -25,8 +25,8 @@ def flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
     if entry.marked(AT_ARRIVAL) and entry.own_at is not None:
         yield Flag(
             AT_ARRIVAL,
-            f"its time {times.minute(entry.own_at, seen.zone)} cannot be: booked as it came, at "
-            f"{times.minute(accepted.at, seen.zone)}. Set the clock, or send age_s",
+            f"its time {times.minute(entry.own_at, zone)} cannot be: booked as it came, at "
+            f"{times.minute(accepted.at, zone)}. Set the clock, or send age_s",
             entry.sender,
         )
 
