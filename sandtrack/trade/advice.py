@@ -74,12 +74,14 @@ def temperature_advice(
     chosen = family_named(family)
     temp = single(sand_temp_c, field="sand_temp_c", above=-273.15)
     window = sand_window_c or chosen.sand_window_c
+    may = temperature_verdict(chosen, temp, sand_window_c=window)
+    piece = ", or make a test piece first" if may == "test_piece" else ""
     advice = []
     if temp < window.low:
-        text = f"Sand at {temp:g} °C is below the window of {window}: warm it. A test piece first: it strips later."
+        text = f"Sand at {temp:g} °C is below the window of {window}: warm it{piece}."
         advice.append(Advice("sand_below_window", text))
     if temp > window.high:
-        text = f"Sand at {temp:g} °C is above the window of {window}: cool it. A test piece first: it works shorter."
+        text = f"Sand at {temp:g} °C is above the window of {window}: cool it{piece}."
         advice.append(Advice("sand_above_window", text))
     if temp < chosen.cold_c.low:
         text = "Too cold: more of what speeds the cure gives a hard skin over a weak core. Warm the sand."

@@ -105,6 +105,17 @@ def test_table_rows_sheet_and_csv_say_the_same(shop: Shop) -> None:
     assert [row["verdict"] for row in kept] == ["no", "yes", "yes", "test_piece", "no"]
 
 
+@pytest.mark.parametrize(("lowest_c", "highest_c", "raised"), [(16, 24, False), (15, 24, True), (16, 25, True)])
+def test_a_row_at_the_window_s_end_is_not_for_sand_beyond_it(
+    shop: Shop, lowest_c: float, highest_c: float, raised: bool
+) -> None:
+    """Rows by two degrees stand for one degree around: 14 °C is nearest to 15, and 26 to 25, and has no plain yes."""
+    asked = {"lowest_c": lowest_c, "highest_c": highest_c, "strip_time_min": 120}
+    step = 1.0 if (highest_c - lowest_c) % 2 else 2.0
+    answer = shop.table("m1", "furan", step_c=step, **asked)  # type: ignore[arg-type]
+    assert ("rows_end_at_window" in codes(answer)) is raised
+
+
 def test_a_table_of_cold_sand_alone_is_not_given_out(shop: Shop) -> None:
     """10 to 14 °C: a test piece in each row, so no table for the wall."""
     given = shop.issue_table("m1", "furan", by="ida", lowest_c=10, highest_c=14, strip_time_min=120)

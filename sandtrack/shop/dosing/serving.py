@@ -179,9 +179,7 @@ class Job:
     @property
     def plain_yes_c(self) -> tuple[float, float]:
         """Coldest and hottest sand of which moulds are made without a test piece first. [degC]"""
-        family = self.system.family
-        window = family.sand_window_c
-        return max(window.low, family.cold_c.low), min(window.high, family.hot_c.high)
+        return plain_yes_c(self.system)
 
     def serving_temperature_c(self, *, warmer: bool) -> float | None:
         """Nearest warmer (or cooler) sand, in half degrees, at which some setting serves; None if none does. [degC]
@@ -208,6 +206,13 @@ class Job:
         chances = self.law.chance_by(by, temps, levers, lot=self.lot).reshape(-1, _FEW)
         may = chances.max(axis=1) >= self.chance - _DOUBT
         return may if self.fill_min is None else may & self._may_fit(temps_c, few[0], _DOUBT)
+
+
+def plain_yes_c(system: System) -> tuple[float, float]:
+    """Coldest and hottest sand of which a system makes moulds without a test piece first. [degC]"""
+    family = system.family
+    window = family.sand_window_c
+    return max(window.low, family.cold_c.low), min(window.high, family.hot_c.high)
 
 
 def as_span(times_min: Any) -> Span:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from typing import Any
 
@@ -12,7 +12,9 @@ from sandtrack.errors import FieldError, InputErrors
 from sandtrack.records import times
 from sandtrack.shop import dangers
 from sandtrack.shop.answer import Answer, Basis, Flag
+from sandtrack.shop.dosing import systems
 from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C
+from sandtrack.shop.dosing.serving import plain_yes_c
 from sandtrack.shop.dosing.setting import limit, setting
 from sandtrack.shop.picture import Picture
 from sandtrack.trade.advice import Verdict
@@ -185,7 +187,7 @@ def _answer(
     until = f"{limits.table_valid_h:g} h, to {values['expires_at']}"
     valid = limit("valid for", until, "table_valid_h", limits)
     moved = limit("ask again", f"when the sand has moved by {limits.sand_moved_c:g} °C", "sand_moved_c", limits)
-    flags = _gathered(asked)
+    flags = [*_gathered(asked), *_beyond_the_window(picture, values)]
     if values["step_c"] > limits.sand_moved_c:
         text = (
             f"steps of {values['step_c']:g} °C are wider than the {limits.sand_moved_c:g} °C that ask for a new setting"
@@ -206,6 +208,17 @@ def _answer(
         instead=instead,
         head=picture.head,
     )
+
+
+def _beyond_the_window(picture: Picture, values: Mapping[str, Any]) -> Iterator[Flag]:
+    """Raised where a row that serves is the nearest to sand outside the window too: that sand has no plain yes."""
+    system = systems.named(picture.plant, values["binder_system"], values.get("purpose"))
+    low, high = plain_yes_c(system)
+    reach = min(values["step_c"] / 2, values["ask_again_moved_c"])
+    served = [row["sand_temp_c"] for row in values.get("rows", ()) if row["serves"]]
+    if served and (min(served) - reach < low or max(served) + reach > high):
+        text = f"sand below {low:g} or above {high:g} °C needs a test piece, or is not used: no row is for it"
+        yield Flag("rows_end_at_window", text, values["binder_system"])
 
 
 def _in_each(asked: list[Answer]) -> list[Basis]:
