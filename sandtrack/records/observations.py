@@ -94,6 +94,7 @@ class StripCheck(Record):
     fast_share = f.Share("share of the fast grade in force")
     sand_temp_c = f.Temperature("temperature of the mixed sand at discharge", required=True)
     lot = f.Name("lot of the resin")
+    catalyst_lot = f.Name("lot of the catalyst, where one sets the speed by its amount")
 
     def rules(self, values: Mapping[str, Any]) -> Iterable[FieldError]:
         if "mould" not in values and "mix" not in values and "binder_system" not in values:

@@ -234,3 +234,78 @@ def test_a_key_that_continues_nothing_is_refused(
     with pytest.raises(InputErrors) as refused:
         make_shop(content)
     assert words.split()[-1] in str(refused.value)
+
+
+# -- lots of the catalyst and the hardener --------------------------------------------------------------------------
+
+
+def filled(shop: Shop, place: str, lot: str, at: str = "2025-02-01 07:00", kg: float = 900) -> None:
+    """Record a delivery of a lot."""
+    shop.log("delivery", {"at": at, "place": place, "mass_kg": kg, "lot": lot}, sender="ida", id=f"{lot}-{at}")
+
+
+def test_a_new_lot_of_acid_counts_as_one_of_resin_does(shop: Shop) -> None:
+    """Checked with R1 and A1; acid A2 comes: wider and said so, until it is checked itself."""
+    for day in range(1, 21):
+        check(shop, day, 40, 44, lot="R1", catalyst_lot="A1")
+    filled(shop, "tank_resin_f", "R1")
+    filled(shop, "tank_acid", "A1")
+    known = asked(shop)
+    assert (known.values["resin_lot"], known.values["curing_lots"]) == ("R1", {"catalyst": "A1"})
+    assert "lot_not_checked" not in codes(known)
+    filled(shop, "tank_acid", "A2", "2025-03-02 07:00", 950)
+    new = asked(shop)
+    assert new.values["curing_lots"] == {"catalyst": "A2"}
+    (text,) = [flag.text for flag in new.flags if flag.code == "lot_not_checked"]
+    assert text.startswith("no check was made yet of lot A2 of Acid: ")
+    assert width(new) > width(known)
+    for minute in range(3):
+        check(shop, f"2025-03-02 12:{minute:02}", 40, 44, lot="R1", catalyst_lot="A2")
+    checked = asked(shop)
+    assert "lot_not_checked" not in codes(checked)
+    assert width(checked) < width(new)
+
+
+def test_a_check_has_the_lots_of_its_mix(shop: Shop) -> None:
+    """The mix drew A1 with R1; the check names neither, and A2 in the tank is new to it."""
+    drawn = [("silo_new", 100, None), ("tank_resin_f", 1, "R1"), ("tank_acid", 0.35, "A1")]
+    streams = [{"place": place, "mass_kg": kg} | ({"lot": lot} if lot else {}) for place, kg, lot in drawn]
+    made = {"at": "2025-02-10 10:00", "mixer": "m1", "binder_system": "furan", "moulds": ["7"], "sand_temp_c": 20}
+    shop.log("mix", made | {"streams": streams}, sender="m1", id="x7")
+    check(shop, 10, 40, 44, mould="7")
+    filled(shop, "tank_resin_f", "R1")
+    filled(shop, "tank_acid", "A2")
+    assert [flag.subject for flag in asked(shop).flags if flag.code == "lot_not_checked"] == ["A2"]
+
+
+def test_lots_that_no_check_tells_change_nothing(shop: Shop) -> None:
+    """Checks tell the resin's lot alone: whatever the acid's is, the range is that of the resin's lot."""
+    for day in range(1, 21):
+        check(shop, day, 40, 44, lot="R1")
+    filled(shop, "tank_resin_f", "R1")
+    before = asked(shop)
+    filled(shop, "tank_acid", "A1")
+    after = asked(shop)
+    assert span(after) == span(before)
+    assert "lot_not_checked" not in codes(after)
+
+
+def test_a_new_lot_of_an_ester_counts_too(shop: Shop) -> None:
+    """One grade's lot is new, the other's is known: said of the new one; a grade that was not drawn tells nothing."""
+    for day in range(1, 11):
+        fast = day % 2
+        drawn = [("silo_new", 100, None), ("tank_resin_e", 1.6, "R1"), ("tank_slow", 0.4, "S1")]
+        drawn += [("tank_fast", 0.2, "F1")] if fast else []
+        streams = [{"place": place, "mass_kg": kg} | ({"lot": lot} if lot else {}) for place, kg, lot in drawn]
+        made = {"at": f"2025-02-{day:02} 10:00", "mixer": "m1", "binder_system": "ester", "moulds": [f"{day}"]}
+        shop.log("mix", made | {"sand_temp_c": 20, "streams": streams}, sender="m1", id=f"x{day}")
+        time = 50 * math.exp(-1.4 * (fast / 3 - 0.5))
+        check(shop, day, time - 3, time + 3, mould=f"{day}", binder_system=None, catalyst_pct=None)
+    for place, lot in (("tank_resin_e", "R1"), ("tank_slow", "S1"), ("tank_fast", "F1")):
+        filled(shop, place, lot)
+    known = shop.setting("m1", "ester", 20, fast_share=0.3)
+    assert "lot_not_checked" not in codes(known)
+    filled(shop, "tank_fast", "F2", "2025-03-02 07:00", 950)
+    new = shop.setting("m1", "ester", 20, fast_share=0.3)
+    assert [flag.subject for flag in new.flags if flag.code == "lot_not_checked"] == ["F2"]
+    assert width(new) > width(known)

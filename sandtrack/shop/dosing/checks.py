@@ -12,8 +12,9 @@ from typing import Any
 from sandtrack.ledger.brought import AT_ARRIVAL
 from sandtrack.plant import MOULDS, BinderSystem
 from sandtrack.records import times
-from sandtrack.shop.dosing import inheritance, sands
+from sandtrack.shop.dosing import inheritance, lots, sands
 from sandtrack.shop.dosing.judged import Judged
+from sandtrack.shop.dosing.lots import Lots
 from sandtrack.shop.dosing.sands import Sand
 from sandtrack.shop.dosing.strength import Strengths, ratio
 from sandtrack.shop.dosing.systems import System, system
@@ -41,8 +42,8 @@ class Look:
     lever: float
     earliest_min: float
     latest_min: float
-    lot: str
-    """Lot of the resin, or "" where none was recorded."""
+    lots: Lots
+    """Lots of the resin and of what makes it cure, as far as they were recorded."""
     sand: Sand | None = None
     """The sand of its mix; None where that is not known."""
     strength_pct: float | None = None
@@ -69,7 +70,17 @@ class Gathered:
     @cached_property
     def lots(self) -> tuple[str, ...]:
         """Lots of the resin in order of their first check."""
-        return tuple(dict.fromkeys(look.lot for look in self.looks if look.lot))
+        return tuple(dict.fromkeys(look.lots.resin for look in self.looks if look.lots.resin))
+
+    @cached_property
+    def curing_lots(self) -> frozenset[tuple[str, str]]:
+        """Lots of catalysts and hardeners that were checked, each with its liquid."""
+        return frozenset(lot for look in self.looks for lot in look.lots.curing)
+
+    def unchecked(self, lots: Lots) -> list[tuple[str, str]]:
+        """Catalyst and hardener lots that no check was made with, though checks tell those of their liquid."""
+        liquids = {liquid for liquid, _ in self.curing_lots}
+        return [lot for lot in lots.curing if lot[0] in liquids and lot not in self.curing_lots]
 
     @cached_property
     def sands(self) -> tuple[Sand, ...]:
@@ -95,20 +106,37 @@ class Gathered:
         return self._usual if sand is None or not self.sands else self._place(sand)
 
     @cached_property
-    def _labels(self) -> dict[tuple[str, int], int]:
-        """Label of each lot on each sand, in order of their first check."""
-        made = dict.fromkeys((look.lot, self._place_or_usual(look.sand)) for look in self.looks)
-        made.pop(("", self._usual), None)  # such checks stand in blocks of days
+    def _checked(self) -> dict[tuple[Lots, int], None]:
+        """Lots on each sand in order of their first check."""
+        return dict.fromkeys((look.lots, self._place_or_usual(look.sand)) for look in self.looks)
+
+    @cached_property
+    def _labels(self) -> dict[tuple[Lots, int], int]:
+        """Label of lots on each sand, in order of their first check."""
+        made = dict(self._checked)
+        made.pop((Lots(), self._usual), None)  # such checks stand in blocks of days
         return {what: label for label, what in enumerate(made)}
 
-    def label(self, lot: str, sand: Sand | None = None) -> int | None:
-        """Label of a lot on a sand: of what no check was made gets one of its own; None where neither is told apart."""
-        what = (lot, self._place_or_usual(sand))
-        return None if what == ("", self._usual) else self._labels.get(what, len(self._labels))
+    def label(self, lots: Lots, sand: Sand | None = None) -> int | None:
+        """Label of lots on a sand: of what no check was made gets one of its own; None where neither is told apart."""
+        what = self._nearest(lots, sand)
+        if what == (Lots(), self._usual):
+            return None
+        return len(self._labels) if what is None else self._labels[what]
 
-    def knows(self, lot: str, sand: Sand | None) -> bool:
-        """Whether checks were made of a lot on a sand, as far as they tell."""
-        return (lot, self._place_or_usual(sand)) in self._labels
+    def knows(self, lots: Lots, sand: Sand | None) -> bool:
+        """Whether checks were made of lots on a sand, as far as they tell."""
+        return self._nearest(lots, sand) in self._labels
+
+    def _nearest(self, lots: Lots, sand: Sand | None) -> tuple[Lots, int] | None:
+        """The lots on a sand themselves, else the last ones that differ in nothing that is known of both."""
+        what = (lots, self._place_or_usual(sand))
+        if what in self._labels or what == (Lots(), self._usual):
+            return what
+        if self.unchecked(lots):
+            return None
+        alike = [key for key in self._checked if key[1] == what[1] and lots.agrees(key[0])]
+        return alike[-1] if alike else None
 
     def knows_sand(self, sand: Sand | None) -> bool:
         """Whether checks were made on a sand, as far as they tell."""
@@ -116,7 +144,7 @@ class Gathered:
 
     def checks(self, picture: Picture) -> Checks:
         """The checks as the law learns from them, their ages in whole days of the shop."""
-        labels = [self.label(look.lot, look.sand) for look in self.looks]
+        labels = [self.label(look.lots, look.sand) for look in self.looks]
         days: dict[str, float] = {}
         ages = []
         for look in self.looks:
@@ -196,7 +224,7 @@ def _of_system(picture: Picture, own: System, since: int) -> Iterator[tuple[Seen
         if seen.values.get("binder_system", own.key) != own.key:
             continue
         found = _find_mix(picture, seen)
-        untold = {"binder_system", own.lever_field, "lot"} - set(seen.values)
+        untold = {"binder_system", own.lever_field, "lot", "catalyst_lot"} - set(seen.values)
         mix = _read(picture, found) if untold and found is not None else None
         if "binder_system" in seen.values or (mix is not None and mix.values["binder_system"] == own.key):
             yield seen, found, mix
@@ -217,7 +245,16 @@ def _look(
         lever = lever_of_mix(picture, system(entry), mix)
     if lever is None or not (lever > 0 or own.family.lever == "grade"):
         return None, own.lever_field
-    return Look(seen, temp, lever, earliest, latest, values.get("lot") or lot_of_mix(picture, own, mix), sand), ""
+    return Look(seen, temp, lever, earliest, latest, _lots(picture, seen, own, mix), sand), ""
+
+
+def _lots(picture: Picture, seen: Seen, own: System, mix: Seen | None) -> Lots:
+    """Lots as the check names them, else as its mix drew them."""
+    drawn, values = lots.of_mix(picture, own, mix), seen.values
+    curing = drawn.curing
+    if "catalyst_lot" in values and "catalyst" in own.liquids:
+        curing = tuple(sorted({**dict(curing), "catalyst": values["catalyst_lot"]}.items()))
+    return Lots(values.get("lot") or drawn.resin, curing)
 
 
 def lever_of_mix(picture: Picture, own: System, mix: Seen) -> float | None:
@@ -228,19 +265,6 @@ def lever_of_mix(picture: Picture, own: System, mix: Seen) -> float | None:
         for stream in mix.values["streams"]
         if (material := stream.get("material") or day.material_at(stream["place"]))
     )
-
-
-def lot_of_mix(picture: Picture, own: System, mix: Seen | None) -> str:
-    """Lot of the resin that a mix recorded, or ""."""
-    if mix is None:
-        return ""
-    day = picture.setups.on(mix.at)
-    resin = own.liquids.get("resin") or own.liquids.get("part_1", "")
-    for stream in mix.values["streams"]:
-        if (stream.get("material") or day.material_at(stream["place"])) == resin and stream.get("lot"):
-            lot: str = stream["lot"]
-            return lot
-    return ""
 
 
 def _find_mix(picture: Picture, check: Seen) -> Found:

@@ -10,6 +10,7 @@ import numpy as np
 from sandtrack.shop.answer import Answer
 from sandtrack.shop.dosing import allowed, lessons, systems
 from sandtrack.shop.dosing.learned import learned_law
+from sandtrack.shop.dosing.lots import Lots
 from sandtrack.shop.dosing.serving import COVERAGE, work_low
 from sandtrack.shop.dosing.warmth import Surroundings
 from sandtrack.shop.picture import Picture
@@ -80,7 +81,8 @@ def region(picture: Picture, answer: Answer) -> dict[str, Any] | None:
         return None
     temp, by, fill = values["sand_temp_c"], values["wanted_strip_min"], found.get("fill_time_min")
     sand = values.get("sand_shares")
-    strip_times, lot = law.times_on(sand), law.label(values.get("resin_lot", ""), sand)
+    lots = Lots(values.get("resin_lot", ""), tuple(sorted(values.get("curing_lots", {}).items())))
+    strip_times, lot = law.times_on(sand), law.label(lots, sand)
     window, settings = system.family.sand_window_c, system.settings()
     across = np.linspace(min(window.low, temp) - 3, max(window.high, temp) + 3, _TEMPS)
     up = np.linspace(settings[0], settings[-1], _LEVERS)

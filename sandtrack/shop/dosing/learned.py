@@ -11,10 +11,11 @@ from weakref import WeakKeyDictionary
 from sandtrack.ledger import Ledger
 from sandtrack.plant.tables import Reference
 from sandtrack.shop.answer import Basis, Flag
-from sandtrack.shop.dosing import strength
+from sandtrack.shop.dosing import lots, strength
 from sandtrack.shop.dosing.checks import Gathered, gather, since, state
 from sandtrack.shop.dosing.inheritance import catalyst
 from sandtrack.shop.dosing.judged import Judged
+from sandtrack.shop.dosing.lots import Lots
 from sandtrack.shop.dosing.readiness import Lot
 from sandtrack.shop.dosing.sands import ALIKE_SHARE, Sand, words
 from sandtrack.shop.dosing.strength import Strength, Strengths, ratio
@@ -180,27 +181,29 @@ class Law:
             found.append(Flag("setting_not_checked", text, self.system.key))
         return found
 
-    def lot_now(self, lots: list[Lot]) -> str:
-        """Lot that most of the resin in stock is of, or ""."""
-        resin = self.system.liquids.get("resin") or self.system.liquids.get("part_1", "")
-        own = [lot for lot in lots if lot.material == resin]
-        return max(own, key=lambda lot: lot.part_mg).name if own else ""
+    def lots_now(self, held: list[Lot]) -> Lots:
+        """Lots that most of each liquid in stock is of."""
+        return lots.in_stock(self.system, held)
 
-    def label(self, lot: str, sand: Sand | None = None) -> int | None:
-        """Label of a lot on a sand for the strip times; None where nothing is learned or neither is told apart."""
-        return None if self.learned is None else self.gathered.label(lot, sand)
+    def label(self, of: Lots, sand: Sand | None = None) -> int | None:
+        """Label of lots on a sand for the strip times; None where nothing is learned or neither is told apart."""
+        return None if self.learned is None else self.gathered.label(of, sand)
 
-    def not_checked(self, picture: Picture, lot: str, sand: Sand | None) -> list[Flag]:
-        """Said of a lot, a sand, or a lot on a sand, of which no check was made."""
-        gathered, found = self.gathered, []
+    def not_checked(self, picture: Picture, of: Lots, sand: Sand | None) -> list[Flag]:
+        """Raise a lot, a sand, or a lot on a sand, of which no check was made."""
+        gathered, found, lot = self.gathered, [], of.resin
         if self.learned is None:
             return []
         if lot and gathered.lots and lot not in gathered.lots:
             text = f"no check was made yet of resin lot {lot}: {_WIDER}"
             found.append(Flag("lot_not_checked", text, lot))
+        for liquid, name in gathered.unchecked(of):
+            material = picture.name("materials", self.system.liquids[liquid])
+            text = f"no check was made yet of lot {name} of {material}: {_WIDER}"
+            found.append(Flag("lot_not_checked", text, name))
         if sand is None or gathered.knows_sand(sand):
-            if lot in gathered.lots and not gathered.knows(lot, sand):
-                text = f"no check was made yet of resin lot {lot} on this sand: {_WIDER}"
+            if lot in gathered.lots and not found and not gathered.knows(of, sand):
+                text = f"no check was made yet of {_together(of)} on this sand: {_WIDER}"
                 found.append(Flag("lot_not_checked", text, lot))
             return found
         checked = "; ".join(words(picture, kind) for kind in gathered.sands)
@@ -212,6 +215,10 @@ class Law:
             f"{ALIKE_SHARE:g} off counts as another sand: the range is wider, by {by}; a test piece first"
         )
         return [*found, Flag("sand_not_checked", text, self.system.key)]
+
+
+def _together(of: Lots) -> str:
+    return " with ".join([f"resin lot {of.resin}", *(f"lot {name}" for _, name in of.curing)])
 
 
 @dataclass

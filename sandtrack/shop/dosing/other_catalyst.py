@@ -70,7 +70,7 @@ def by_system(picture: Picture, mixer: Mixer, job: Job, law: Law, system: System
         job,
         pumped=pumped(picture, mixer, system),
         law=law.times_on(drawn),
-        lot=law.label(law.lot_now(lots), drawn),
+        lot=law.label(law.lots_now(lots), drawn),
         around=None if job.around is None else replace(job.around, energy_kj_mol=law.cure_law.activation_energy_kj_mol),
     )
 

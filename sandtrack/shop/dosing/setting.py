@@ -50,7 +50,8 @@ def setting(
     times and chance are those of the rounded settings, a setting asked about being moved to the nearest; with a
     pattern's or the room's temperature `slowest_point` (`core_min`, `face_min`, `slowest`, `face_temp_c`, …), by which
     the strip time then goes, and `quickest_point` (`core_min`, `face_min`, `quickest`), by which the work time goes;
-    `resin_lot`; `sand_shares`, the sand drawn by the usual share of reclaimed; `purposes_apart`, those with settings of
+    `resin_lot`; `curing_lots` {liquid: lot};
+    `sand_shares`, the sand drawn by the usual share of reclaimed; `purposes_apart`, those with settings of
     their own, where no purpose is asked with; `say`, the moulder's words. Where nothing serves: `nearest` with the same
     names and `serves` false. Where the sand allows a test piece only (`verdict` "test_piece"): `nearest` holds the
     setting to make it with. Where the sand allows nothing: no setting at all.
@@ -199,7 +200,7 @@ def _answered(draft: _Draft) -> Answer:
     if ready.blocking:
         return draft.answer("; ".join(flag.text for flag in ready.blocking), allowed.unblocking(ready.blocking))
     _say_how_warm(draft, sand.value_c)
-    box, lot, drawn = asked.box_kg, law.lot_now(lots), sands.drawn(picture, asked.mixer, system)
+    box, lot, drawn = asked.box_kg, law.lots_now(lots), sands.drawn(picture, asked.mixer, system)
     job = Job(
         pumped=delivery,
         law=law.times_on(drawn),
@@ -214,8 +215,10 @@ def _answered(draft: _Draft) -> Answer:
     draft.law = law
     draft.basis += delivery.basis
     draft.flags += [*law.flags(), *law.not_checked(picture, lot, drawn)]
-    if lot:
-        draft.values["resin_lot"] = lot
+    if lot.resin:
+        draft.values["resin_lot"] = lot.resin
+    if lot.curing:
+        draft.values["curing_lots"] = dict(lot.curing)
     if drawn is not None:
         draft.values["sand_shares"] = drawn
     if job.around is not None:

@@ -11,9 +11,9 @@ import numpy as np
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.shop import dangers
 from sandtrack.shop.answer import Answer, Basis, Flag, Range, Tag
-from sandtrack.shop.dosing import allowed, readiness, sand_temperature, sands, work_time
+from sandtrack.shop.dosing import allowed, lots, readiness, sand_temperature, sands, work_time
 from sandtrack.shop.dosing.asked import Asked, read
-from sandtrack.shop.dosing.checks import lever_of_mix, lot_of_mix
+from sandtrack.shop.dosing.checks import lever_of_mix
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE, Span, as_span, work_min
 from sandtrack.shop.dosing.systems import System
@@ -79,9 +79,9 @@ def stopped(
         because = _not_known(asked, law, lever) or sand.because
         instead = ("scratch the surface: what does not crumble as fresh sand does is dumped", _LOCK)
         return _answer(picture, values, {}, basis, flags, because, instead)
-    lot = lot_of_mix(picture, asked.system, mix)
-    if not lot:
-        lot = law.lot_now(readiness.lots(picture, asked.mixer, asked.system))
+    lot = lots.of_mix(picture, asked.system, mix)
+    if not lot.resin:
+        lot = law.lots_now(readiness.lots(picture, asked.mixer, asked.system))
     own = sands.drawn(picture, asked.mixer, asked.system) if mix is None else sands.of_mix(picture, mix.seq, mix.at)
     strip = law.times_on(own).strip_range_min(sand.value_c, lever, coverage=COVERAGE, lot=law.label(lot, own))
     work = work_min(asked.system, strip)

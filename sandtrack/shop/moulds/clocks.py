@@ -9,8 +9,8 @@ from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 
-from sandtrack.shop.dosing import course, sand_temperature, sands, systems
-from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, lever_of_mix, lot_of_mix
+from sandtrack.shop.dosing import course, lots, sand_temperature, sands, systems
+from sandtrack.shop.dosing.checks import HIGHEST_C, LOWEST_C, lever_of_mix
 from sandtrack.shop.dosing.learned import Law, learned_law
 from sandtrack.shop.dosing.serving import COVERAGE
 from sandtrack.shop.dosing.strength import Strength, Strengths
@@ -94,7 +94,7 @@ class Clocks:
             return
         self.laws[system.key] = law
         sand = sands.of_mix(self.picture, mix.seq, mix.at)
-        lot, strip_times = law.label(lot_of_mix(self.picture, system, mix), sand), law.times_on(sand)
+        lot, strip_times = law.label(lots.of_mix(self.picture, system, mix), sand), law.times_on(sand)
         *_, rows = self._to_ask.setdefault(id(strip_times), (law, strip_times, {}))
         looks = mould.looks.judged_as(law.gathered.judged)
         key = self._keys[mould.number, mix.seq] = _Key(mix.seq, looks.soft_at, looks.firm_at)
