@@ -249,6 +249,23 @@ def test_a_whole_number_is_an_id(service: Running):
     assert service.device.send("mix", record("mix", "x", id="7")).status_code == 200
 
 
+@pytest.mark.parametrize(
+    ("method", "path", "said"),
+    [
+        ("post", "/v1/records/count", "Send it again with the same id"),
+        ("post", "/v1/tables", "Send it again with the same id"),
+        ("post", "/v1/records", "Send the whole upload again"),
+        ("get", "/v1/stock", "Ask again"),
+    ],
+)
+def test_what_is_said_about_sending_again_is_true_of_each_route(service: Running, method: str, path: str, said: str):
+    """After a failure of our own: a record without an id may be kept twice, an upload is known line by line."""
+    service.app.config["PROPAGATE_EXCEPTIONS"] = False
+    service.app.view_functions[service.app.url_map.bind("").match(path, method.upper())[0]] = lambda: 1 / 0
+    answer = getattr(service.client, method)(path, headers=service.manager.headers)
+    is_problem(answer, 500, "internal_error", said)
+
+
 # -- a machine's time -------------------------------------------------------------------------------------------------
 
 

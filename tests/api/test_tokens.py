@@ -206,6 +206,23 @@ def test_by_command(new_shop: Path):
     assert run("token", "revoke", "nothing", shop=new_shop).exit_code == 2
 
 
+def test_expiry_and_rotation_by_command(new_shop: Path):
+    """Made for some days, rotated with an overlap, both listed with when they expire; a wrong place is refused."""
+    make = ("token", "make", "--json", "--role")
+    made = json.loads(run(*make, "sensor", "--name", "s1", "--place", "silo_new", "--days", "30", shop=new_shop).stdout)
+    assert (made["place"], made["mixer"]) == ("silo_new", None)
+    done = run("token", "rotate", made["id"], "--overlap-h", "8", "--json", shop=new_shop)
+    assert done.exit_code == 0, done.output
+    new = json.loads(done.stdout)
+    assert (new["role"], new["name"], new["place"]) == ("sensor", "s1", "silo_new")
+    expires = {one["id"]: one["expires"] for one in json.loads(run("token", "list", "--json", shop=new_shop).stdout)}
+    assert expires[made["id"]] < made["expires"] <= expires[new["id"]] == new["expires"]
+    assert run("token", "rotate", "nothing", shop=new_shop).exit_code == 2
+    wrong = run(*make, "reclaimer", "--name", "r1", "--place", "silo_new", shop=new_shop)
+    assert (wrong.exit_code, "place: 'silo_new' is a silo" in wrong.output) == (2, True)
+    assert run(*make, "reclaimer", "--name", "r1", "--place", "reclaimer_f", shop=new_shop).exit_code == 0
+
+
 def test_a_device_s_mixer_is_one_of_the_set_up(new_shop: Path):
     """A token for a mixer that the shop does not have is not made."""
     done = run("token", "make", "--role", "device", "--name", "m9", "--mixer", "m9", shop=new_shop)
