@@ -137,7 +137,7 @@ def test_messages_of_files(tmp_path: Path):
     for path, reason in (
         (tmp_path / "none.toml", "cannot be read (No such file or directory); accepted: a TOML file"),
         (tmp_path, "cannot be read (Is a directory); accepted: a TOML file"),
-        (bad, "is not TOML: Invalid value (at end of document); accepted: a TOML file"),
+        (bad, "is not TOML: Invalid value (at end of document); accepted: a TOML file in UTF-8"),
     ):
         with pytest.raises(InputErrors) as caught:
             Plant.read(path)

@@ -92,7 +92,7 @@ def open_folder(
         return ledger, load(ledger, [folder], sender=sender, decimal=decimal, progress=progress)
     except BaseException:
         ledger.close()
-        for suffix in ("", "-wal", "-shm"):
+        for suffix in ("", "-wal", "-shm", ".head", ".verified"):
             Path(f"{path}{suffix}").unlink(missing_ok=True)
         raise
 
