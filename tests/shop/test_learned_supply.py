@@ -294,7 +294,7 @@ def test_a_new_lot_of_an_ester_counts_too(shop: Shop) -> None:
     """One grade's lot is new, the other's is known: said of the new one; a grade that was not drawn tells nothing."""
     for day in range(1, 11):
         fast = day % 2
-        drawn = [("silo_new", 100, None), ("tank_resin_e", 1.6, "R1"), ("tank_slow", 0.4, "S1")]
+        drawn = [("silo_new", 50, None), ("silo_e", 50, None), ("tank_resin_e", 1.6, "R1"), ("tank_slow", 0.4, "S1")]
         drawn += [("tank_fast", 0.2, "F1")] if fast else []
         streams = [{"place": place, "mass_kg": kg} | ({"lot": lot} if lot else {}) for place, kg, lot in drawn]
         made = {"at": f"2025-02-{day:02} 10:00", "mixer": "m1", "binder_system": "ester", "moulds": [f"{day}"]}
