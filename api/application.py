@@ -33,7 +33,8 @@ def make(config: Mapping[str, Any]) -> Flask:
     app.config.update(config)
     app.url_map.merge_slashes = False
     path, clock = app.config["SANDTRACK_SHOP"], app.config.get("SANDTRACK_CLOCK", system_clock)
-    shop = Shop.open(path, clock=clock, wait_s=WAIT_S)
+    is_right = bool(app.config.get("SANDTRACK_CLOCK_IS_RIGHT"))
+    shop = Shop.open(path, clock=clock, wait_s=WAIT_S, clock_is_right=is_right)
     # Each thread of the server opens the file for itself; a connection must not go through a fork.
     shop.close()
     tokens = Tokens(app.config.get("SANDTRACK_TOKENS") or f"{path}.tokens", clock)
@@ -99,8 +100,14 @@ class Service:
     # -- open to all ----------------------------------------------------------------------------------------------
 
     def _health(self) -> Response:
-        head = self.shop.ledger.head()
-        told = {"status": "ok", "version": __version__, "records": head.records}
+        ledger = self.shop.ledger
+        ahead = ledger.clock_ahead()
+        told = {
+            "status": "ok" if ahead is None else ahead.code,
+            "version": __version__,
+            "records": ledger.head().records,
+            "detail": "" if ahead is None else ahead.message,
+        }
         return Response(strict_json.write(told), content_type="application/json", headers={"Cache-Control": "no-store"})
 
     def _document(self) -> BaseResponse:

@@ -111,11 +111,16 @@ _PROBLEM = {
 _HEALTH = {
     "type": "object",
     "properties": {
-        "status": {"type": "string", "const": "ok"},
+        "status": {
+            "type": "string",
+            "enum": ["ok", "clock_ahead"],
+            "description": "clock_ahead: nothing is recorded until the clock of the server is set, or confirmed",
+        },
+        "detail": {"type": "string"},
         "version": {"type": "string"},
         "records": {"type": "integer", "minimum": 1},
     },
-    "required": ["status", "version", "records"],
+    "required": ["status", "version", "records", "detail"],
     "additionalProperties": False,
 }
 _IF_NONE_MATCH = {

@@ -11,6 +11,7 @@ from werkzeug.exceptions import HTTPException
 
 from sandtrack.errors import (
     AlreadyReversed,
+    ClockAhead,
     Conflict,
     FieldError,
     InputErrors,
@@ -67,6 +68,12 @@ def of_error(error: SandtrackError, *, wrong: int = 422) -> dict[str, Any]:
         name = getattr(path, "name", "")
         message = error.message.replace(str(path), name) if name else error.message
         return body(503, _of_file(error), message)
+    if isinstance(error, ClockAhead):  # the sender is not at fault, and is to keep what it has until this is put right
+        return body(
+            503,
+            error.code,
+            f"{error.message} on the server: `sandtrack log` or `sandtrack serve` with --clock-is-right",
+        )
     if isinstance(error, Conflict):
         return body(409, error.code, error.message, [_differs(error, name) for name in error.fields])
     if isinstance(error, AlreadyReversed | NoSuchRecord):

@@ -49,10 +49,11 @@ def is_loopback(host: str) -> bool:
 
 
 def serve(
-    shop: str | Path, *, host: str = HOST, port: int = PORT, threads: int = THREADS, told: Callable[[str], Any]
-) -> None:
+    shop: str | Path, *, host: str = HOST, port: int = PORT, threads: int = THREADS, clock_is_right: bool = False,
+    told: Callable[[str], Any],
+) -> None:  # fmt: skip
     """Serve one shop file until interrupted; `told` is called with the address. Raises ShopFileError, OSError."""
-    app = create_app({"SANDTRACK_SHOP": str(shop)})
+    app = create_app({"SANDTRACK_SHOP": str(shop), "SANDTRACK_CLOCK_IS_RIGHT": clock_is_right})
     server: Any = create_server(
         app, host=host, port=port, threads=threads, ident="sandtrack", max_request_body_size=LONGEST_UPLOAD,
         clear_untrusted_proxy_headers=True,

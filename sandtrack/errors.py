@@ -128,6 +128,12 @@ class ShopBusy(ShopFileError):
     code = "busy"
 
 
+class ClockAhead(SandtrackError):
+    """This computer's clock is so far past the last record that it may be wrong; nothing was recorded."""
+
+    code = "clock_ahead"
+
+
 class LoadRefused(SandtrackError):
     """A file holds lines that cannot be loaded; nothing of it was."""
 

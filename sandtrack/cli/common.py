@@ -13,10 +13,11 @@ from typing import Any, TypeVar
 import click
 
 from sandtrack.cli import edge
-from sandtrack.errors import FieldError, InputErrors, SandtrackError, ShopFileError
+from sandtrack.errors import ClockAhead, FieldError, InputErrors, SandtrackError, ShopFileError
 from sandtrack.report import answers, booked, numerals, text
 from sandtrack.shop import Answer, Receipt, Shop
 
+_CLOCK = "sandtrack.clock_is_right"
 ANSWERED, NO, BAD_INPUT, SHOP_FILE, VERIFY_FAILED = 0, 1, 2, 3, 4
 
 ANY_FILE = click.Path(path_type=Path, readable=False)
@@ -75,9 +76,43 @@ def period_options(command: Command) -> Command:
     return command
 
 
+def clock_option(command: Command) -> Command:
+    """`--clock-is-right` of commands that record: they ask before they record far past the last record."""
+
+    def keep(context: click.Context, _: click.Parameter, given: bool) -> None:
+        context.meta[_CLOCK] = given
+
+    return click.option(
+        "--clock-is-right",
+        is_flag=True,
+        expose_value=False,
+        callback=keep,
+        help="This computer's clock is right, although the last record is over 400 days old.",
+    )(command)
+
+
+def on_terminal() -> bool:
+    """Whether somebody can be asked."""
+    return sys.stdin.isatty()
+
+
+def look_at_clock(shop: Shop) -> None:
+    """Raise ClockAhead where a command is to record far past the last record, unless somebody confirms the clock."""
+    shop.ledger.clock_is_right = click.get_current_context().meta[_CLOCK]
+    ahead = shop.ledger.clock_ahead()
+    if ahead is None:
+        return
+    asked = f"This computer's clock shows {ahead.details['now']}; the last record is of {ahead.details['last']}"
+    if not on_terminal():
+        raise ClockAhead(f"{ahead}: --clock-is-right", **ahead.details)
+    if not click.confirm(f"{asked}. Is the clock right?", err=True):
+        raise ahead
+    shop.ledger.clock_is_right = True
+
+
 @contextmanager
-def opened(shop_file: Path | None) -> Iterator[Shop]:
-    """Open the shop that a command was given."""
+def opened(shop_file: Path | None, *, records: bool = False) -> Iterator[Shop]:
+    """Open the shop that a command was given; one that `records` has the `clock_option`."""
     if shop_file is None:
         raise InputErrors(
             [
@@ -88,6 +123,8 @@ def opened(shop_file: Path | None) -> Iterator[Shop]:
             what="the command",
         )
     with Shop.open(shop_file) as shop:
+        if records:
+            look_at_clock(shop)
         yield shop
 
 

@@ -13,7 +13,7 @@ import click
 import tomli_w
 
 from sandtrack.cli import changing
-from sandtrack.cli.common import BAD_INPUT, explained, opened, progress_bar, shop_option, show_receipt
+from sandtrack.cli.common import BAD_INPUT, clock_option, explained, opened, progress_bar, shop_option, show_receipt
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.ledger import drives
 from sandtrack.plant import read_toml
@@ -73,6 +73,7 @@ def init(plant: Path, shop_file: Path | None) -> None:
     metavar="FOLDER",
     help="Write the bad lines with their reasons to files in this folder, to be corrected and loaded again.",
 )
+@clock_option
 @shop_option
 @explained
 def load(
@@ -95,7 +96,7 @@ def load(
       sandtrack load --decimal , --sender weighbridge delivery.csv
       sandtrack load --keep-good --rejects bad mix.csv
     """
-    with opened(shop_file) as shop, progress_bar("loading") as progress:
+    with opened(shop_file, records=True) as shop, progress_bar("loading") as progress:
         result = loading.load(
             shop.ledger,
             paths,
@@ -135,13 +136,14 @@ def _log_command(kind: str) -> click.Command:
     columns = [column for column in flat.columns(kind, repeat=MOST_PARTS) if column.name != "sender"]
     shown = {column.name for column in flat.columns(kind)}
 
+    @clock_option
     @shop_option
     @click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
     @click.option("--sender", help="Who sends it; --by, else your user name, if not said.")
     @explained
     def command(shop_file: Path | None, as_json: bool, sender: str | None, **given: Any) -> None:
         cells = _cells(given)
-        with opened(shop_file) as shop:
+        with opened(shop_file, records=True) as shop:
             if "at" not in cells and kind != "reversal":
                 cells["at"] = times.show(shop.ledger.clock(), shop.ledger.zone, exact=True)
             notation = shop.notation()
@@ -212,6 +214,7 @@ for _kind in KINDS:
 @click.option("--reason", required=True, help="Why it is withdrawn.")
 @click.option("--by", help="Who withdraws it; your user name, if not said.")
 @click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
+@clock_option
 @shop_option
 @explained
 def undo(record_id: str, sender: str, reason: str, by: str | None, as_json: bool, shop_file: Path | None) -> None:
@@ -221,7 +224,7 @@ def undo(record_id: str, sender: str, reason: str, by: str | None, as_json: bool
     Example:
       sandtrack undo d-0412 --sender weighbridge --reason "wrong silo"
     """
-    with opened(shop_file) as shop:
+    with opened(shop_file, records=True) as shop:
         show_receipt(shop.undo(sender, record_id, reason=reason, by=by or user()), shop, as_json)
 
 
@@ -267,6 +270,7 @@ def plant_show(at: str | None, shop_file: Path | None) -> None:
 @click.argument("file", type=click.Path(path_type=Path), metavar="PLANT.toml")
 @click.option("--by", help="Who brings it in; your user name, if not said.")
 @click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
+@clock_option
 @shop_option
 @explained
 def plant_import(file: Path, by: str | None, as_json: bool, shop_file: Path | None) -> None:
@@ -277,7 +281,7 @@ def plant_import(file: Path, by: str | None, as_json: bool, shop_file: Path | No
       sandtrack plant import plant.toml
     """
     content = read_toml(file)
-    with opened(shop_file) as shop:
+    with opened(shop_file, records=True) as shop:
         record_id = f"plant-{content_hash(canonical(content))[:16]}"
         show_receipt(shop.log("plant", content, sender=by or user(), id=record_id), shop, as_json)
 
@@ -288,6 +292,7 @@ def plant_import(file: Path, by: str | None, as_json: bool, shop_file: Path | No
 @click.option("--from", "valid_from", metavar="DAY", help="The day from which it holds; default: today.")
 @click.option("--by", help="Who changes it; default: your user name.")
 @click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
+@clock_option
 @shop_option
 @explained
 def plant_change(
@@ -306,7 +311,7 @@ def plant_change(
       sandtrack plant change prices.new_sand.per_kg=0.048 --from 2026-01-01
       sandtrack plant change --remove patterns.p12
     """
-    with opened(shop_file) as shop:
+    with opened(shop_file, records=True) as shop:
         receipt = shop.change_plant(changing.patch(changes, remove), by=by or user(), valid_from=valid_from)
         show_receipt(receipt, shop, as_json)
 

@@ -9,7 +9,18 @@ from typing import Any
 
 import click
 
-from sandtrack.cli.common import NO, Command, answer_options, explained, opened, show, show_receipt, time_options
+from sandtrack.cli.common import (
+    NO,
+    Command,
+    answer_options,
+    clock_option,
+    explained,
+    look_at_clock,
+    opened,
+    show,
+    show_receipt,
+    time_options,
+)
 from sandtrack.cli.recording import user
 from sandtrack.errors import FieldError, InputErrors
 from sandtrack.records.events import PURPOSES
@@ -52,6 +63,7 @@ def _sheet_options(command: Command) -> Command:
 @click.option("--by", help="Who gives it out; your user name, if not said.")
 @time_options
 @answer_options
+@clock_option
 @explained
 def table(
     mixer: str,
@@ -82,6 +94,7 @@ def table(
     with opened(shop_file) as shop:
         number = None
         if issue:
+            look_at_clock(shop)
             given = shop.issue_table(mixer, binder_system, by=by or user(), **asked)
             answer, number = given.table, given.number
             if as_json and given.receipt is not None:

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sandtrack.errors import FieldError, InputErrors, SandtrackError, SetupChanged, ShopFileError
-from sandtrack.ledger import arriving, outside, views
+from sandtrack.errors import ClockAhead, FieldError, InputErrors, SandtrackError, SetupChanged, ShopFileError
+from sandtrack.ledger import arriving, clocks, outside, views
 from sandtrack.ledger.brought import AT_ARRIVAL, BY_AGE, Brought, can_be, dated_by_age
 from sandtrack.ledger.chain import Head
 from sandtrack.ledger.entries import Entry
@@ -60,6 +60,8 @@ class Ledger:
     def __init__(self, store: Store, clock: Clock = system_clock) -> None:
         self.store = store
         self.clock = clock
+        self.clock_is_right = False
+        """Whether somebody looked at this computer's clock: else nothing is recorded far past the last record."""
         self.zone = self._zone()
         self.forms = Forms(self.zone)
         self._setups: tuple[Stamp, Setups] | None = None
@@ -227,7 +229,10 @@ class Ledger:
         ends: list[Head] = []
         try:
             with self.store.writing(lambda: self._keep_head(*ends)) as connection:
-                writer = Writer(connection, self.forms, self.setups(), self.zone, self.clock())
+                now = self.clock()
+                writer = Writer(connection, self.forms, self.setups(), self.zone, now)
+                if not self.clock_is_right and (ahead := clocks.ahead(now, writer.last, self.zone)):
+                    raise ahead
                 ends.append(writer.head)
                 yield writer
                 writer.flush()
@@ -235,6 +240,12 @@ class Ledger:
         except BaseException:
             self._setups = None  # it may hold a revision that was rolled back
             raise
+
+    def clock_ahead(self) -> ClockAhead | None:
+        """What stands against recording by this computer's clock; None where nothing does."""
+        with self.store.reading() as connection:
+            (last,) = connection.execute("SELECT recorded FROM record ORDER BY seq DESC LIMIT 1").fetchone()
+        return None if self.clock_is_right else clocks.ahead(self.clock(), last, self.zone)
 
     def _keep_head(self, before: Head, after: Head) -> None:
         if after != before:

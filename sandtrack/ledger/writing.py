@@ -44,8 +44,9 @@ class Writer:
         head = connection.execute("SELECT seq, hash, recorded FROM record ORDER BY seq DESC LIMIT 1").fetchone()
         self.seq: int = head[0] if head else 0
         self.hash: bytes = head[1] if head else GENESIS
-        last: int = head[2] if head else now
-        self.now = max(now, last)  # never earlier than the record before
+        self.last: int = head[2] if head else now
+        """When the last record before this transaction was recorded."""
+        self.now = max(now, self.last)  # never earlier than the record before
         self.today = times.day_of(self.now, zone)
         self.has_endings = connection.execute("SELECT 1 FROM ending LIMIT 1").fetchone() is not None
         self.pending = Pending(connection, self.today)

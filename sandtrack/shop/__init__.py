@@ -14,7 +14,7 @@ from sandtrack.ledger.brought import Brought
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
 from sandtrack.records.notation import Notation
-from sandtrack.shop import cover, finding, moulds, notation, proof, receipts, stock
+from sandtrack.shop import cover, finding, moulds, notation, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.circuit import balance, rates
 from sandtrack.shop.dosing import issued, lessons, setting, stopped, table
@@ -48,12 +48,18 @@ class Shop(Keeping):
         return cls(Ledger.create(path, content, sender=sender, clock=clock, wait_s=wait_s))
 
     @classmethod
-    def open(cls, path: str | Path, *, clock: Callable[[], int] = system_clock, wait_s: float = WAIT_S) -> Shop:
+    def open(
+        cls, path: str | Path, *, clock: Callable[[], int] = system_clock, wait_s: float = WAIT_S,
+        clock_is_right: bool = False,
+    ) -> Shop:  # fmt: skip
         """Open a shop file; raises ShopFileError, of which ShopBusy after `wait_s` seconds of another's writing.
 
-        A file or folder that cannot be written still answers questions.
+        A file that cannot be written still answers questions. Over 400 days past the last record nothing is recorded
+        (ClockAhead) without `clock_is_right`.
         """
-        return cls(Ledger.open(path, clock=clock, wait_s=wait_s))
+        ledger = Ledger.open(path, clock=clock, wait_s=wait_s)
+        ledger.clock_is_right = clock_is_right
+        return cls(ledger)
 
     def close(self) -> None:
         """Close the file."""
@@ -91,7 +97,8 @@ class Shop(Keeping):
         """Record what happened; a repeat with the same id and content adds nothing.
 
         `sent_at` is the sender's own clock as it sent, `age_s` the seconds since it happened, of a sender that has no
-        clock; `brought` says who brings it over a network. Raises InputErrors, Conflict, NoSuchRecord, AlreadyReversed.
+        clock; `brought` says who brings it over a network.
+        Raises InputErrors, Conflict, NoSuchRecord, AlreadyReversed, ClockAhead.
         """
         sent = None if sent_at is None else moment(sent_at, self.ledger.zone, "sent_at", fields.Instant)
         age_us = None if age_s is None else round(age_s * 1e6)
@@ -385,12 +392,3 @@ class Shop(Keeping):
 
         with picture(self.ledger, at) as seen:
             return brief.brief(seen)
-
-    @question
-    def head(self, head: str | None = None) -> Answer:
-        """The end of the chain of records, and whether the chain holds a head that was printed.
-
-        At least eight digits of its hash: "302 records, c44a7323". Raises InputErrors.
-        """
-        with picture(self.ledger) as seen:
-            return proof.head(seen, head)

@@ -10,12 +10,24 @@ from sandtrack.ledger.backup import Restored
 from sandtrack.ledger.picture import Violation
 from sandtrack.ledger.verification import Verification
 from sandtrack.shop import proof
+from sandtrack.shop.answer import Answer
+from sandtrack.shop.picture import picture
+from sandtrack.shop.trusted import question
 
 
 class Keeping:
     """What a Shop does for its file."""
 
     ledger: Ledger
+
+    @question
+    def head(self, head: str | None = None) -> Answer:
+        """The end of the chain of records, and whether the chain holds a head that was printed.
+
+        At least eight digits of its hash: "302 records, c44a7323". Raises InputErrors.
+        """
+        with picture(self.ledger) as seen:
+            return proof.head(seen, head)
 
     def backup(self, to: str | Path) -> tuple[Head, Path]:
         """Copy the shop to a new file while others read and write it; the copy's head of the chain, and its path."""

@@ -8,23 +8,27 @@ from __future__ import annotations
 import functools
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Concatenate, ParamSpec
+from typing import Concatenate, ParamSpec, Protocol, TypeVar
 
 from sandtrack.errors import UnknownName
+from sandtrack.ledger import Ledger
 from sandtrack.shop import proof
 from sandtrack.shop.answer import Answer
 
-if TYPE_CHECKING:
-    from sandtrack.shop import Shop
 
+class _OfALedger(Protocol):
+    ledger: Ledger
+
+
+Of = TypeVar("Of", bound=_OfALedger)
 Asked = ParamSpec("Asked")
 
 
-def question(method: Callable[Concatenate[Shop, Asked], Answer]) -> Callable[Concatenate[Shop, Asked], Answer]:
+def question(method: Callable[Concatenate[Of, Asked], Answer]) -> Callable[Concatenate[Of, Asked], Answer]:
     """A method of Shop that answers a question."""
 
     @functools.wraps(method)
-    def answered(shop: Shop, /, *args: Asked.args, **kwargs: Asked.kwargs) -> Answer:
+    def answered(shop: Of, /, *args: Asked.args, **kwargs: Asked.kwargs) -> Answer:
         try:
             answer = method(shop, *args, **kwargs)
         except UnknownName as problem:

@@ -25,7 +25,7 @@ class Program:
     def __init__(self, shop: Path, *words: str, before: str = "") -> None:
         code = f"{before}\nfrom sandtrack.cli import main\nmain()"
         self.process = subprocess.Popen(
-            [sys.executable, "-c", code, "serve", "--shop", str(shop), "--port", "0", *words],
+            [sys.executable, "-c", code, "serve", "--shop", str(shop), "--port", "0", "--clock-is-right", *words],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,

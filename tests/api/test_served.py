@@ -82,7 +82,7 @@ def test_four_threads_at_once(served: tuple[Program, Path, dict[str, str]]):
 def test_two_threads_of_one_application(new_shop: Path):
     """Without a server, too: two threads that record through one application have a connection each."""
     headers = manager(new_shop)
-    app = create_app({"SANDTRACK_SHOP": str(new_shop), "TESTING": True})
+    app = create_app({"SANDTRACK_SHOP": str(new_shop), "SANDTRACK_CLOCK_IS_RIGHT": True, "TESTING": True})
     statuses: list[int] = []
 
     def work(name: str) -> None:
