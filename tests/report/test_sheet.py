@@ -261,7 +261,7 @@ def test_csv_is_a_line_a_temperature(opened: Shop) -> None:
         assert (line["made_at"], line["expires_at"]) == ("2025-12-30T15:00:00+01:00", "2025-12-31T15:00:00+01:00")
         assert (line["wanted_chance"], line["catalyst_base"]) == ("0.8", "% of resin as delivered")
         assert "strip times: learned from 332 checks" in line["basis"]
-        assert line["cautions"].startswith("WARNING: Never bring resin and acid together neat")
+        assert line["cautions"].startswith("DANGER: Keep hands out of the screw: isolate and lock the mixer")
         assert line["cautions"].endswith("Follow the data sheet, local rules and the person in charge.")
         assert "Too cold: more of what speeds the cure" in line["table_look_at"]
     assert (cold["serves"], cold["catalyst_pct"], warm["serves"]) == ("false", "", "true")
