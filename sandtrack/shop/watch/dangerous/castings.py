@@ -33,7 +33,7 @@ def poured(ev: Evidence, seen: Seen) -> Iterator[Danger]:
             yield Danger("poured_empty", mould, text, seen.seq, seen.at)
         yield from _too_soon(ev, seen, mould, mixes)
         yield from _unchecked(ev, seen, mould, mixes)
-        yield from _again(ev, seen, mould, ended)
+        yield from _again(ev, seen, mould, max(ended, fills[0].at) if fills else ended)
 
 
 def _held(ev: Evidence, seen: Seen, mould: str, ended: int) -> Iterator[Danger]:
