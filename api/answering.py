@@ -13,6 +13,7 @@ from werkzeug.http import parse_etags
 from werkzeug.wrappers import Response as BaseResponse
 
 from sandtrack import __version__
+from sandtrack.ledger import outside
 from sandtrack.shop import Shop
 
 from . import strict_json
@@ -55,11 +56,13 @@ class Answering:
         self._path = str(shop.ledger.store.path)
         self._kept = _Kept(("", 0), {})
         self._seen = _Seen()
+        self._trusted = (-1, "")
 
     def respond(self, question: Question) -> BaseResponse:
         """Answer the request; 304 where its If-None-Match holds."""
         ledger = self.shop.ledger
-        state = (self._head(), ledger.clock() // MINUTE_US)
+        minute = ledger.clock() // MINUTE_US
+        state = (f"{self._head()} {self._trust(minute)}", minute)
         kept = self._kept
         if kept.state != state:
             kept = self._kept = _Kept(state, {})
@@ -76,6 +79,13 @@ class Answering:
         if asked or "If-Match" in request.headers:
             return conditional(_response(*told))
         return _response(*told)
+
+    def _trust(self, minute: int) -> str:
+        """What answers say of the file behind them, looked up once a minute: it changes without a record."""
+        if self._trusted[0] != minute:
+            path = self.shop.ledger.store.path
+            self._trusted = (minute, f"{outside.verified(path)} {outside.kept(path).lost}")
+        return self._trusted[1]
 
     def _head(self) -> str:
         """The end of the chain of records, read again when this thread sees that the file changed.

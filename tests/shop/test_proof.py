@@ -187,6 +187,19 @@ def test_a_printed_head_is_held_against_the_chain(path: Path, shop: Shop):
         assert (answer.status_code, answer.json["values"]["holds"]) == (200, holds)
 
 
+def test_an_answer_over_http_says_that_verify_failed_within_a_minute(path: Path, shop: Shop, clock: Clock):
+    """Also one that was kept, or that a client has: what is said of the file changes without a record."""
+    _, token = Tokens.beside(path).make(role="manager", name="greta")
+    headers = {"Authorization": f"Bearer {token}"}
+    client = create_app({"SANDTRACK_SHOP": str(path), "SANDTRACK_CLOCK": clock}).test_client()
+    first = client.get("/v1/stock?at=2025-03-14", headers=headers)
+    edit(path, "UPDATE flow SET records = records + 1")
+    assert shop.verify() != []
+    clock.now += 60_000_000
+    again = client.get("/v1/stock?at=2025-03-14", headers={**headers, "If-None-Match": first.headers["ETag"]})
+    assert (again.status_code, again.json["flags"][0]["code"]) == (200, proof.FAILED)
+
+
 # -- a run that goes on -----------------------------------------------------------------------------------------
 
 
