@@ -25,7 +25,7 @@ GIVE_UP_S = 120
 
 def delivery(record_id: str, mass_kg: int) -> dict[str, Any]:
     """A delivery of so much new sand."""
-    return {"id": record_id, "sender": "gate", "at": "2025-03-03 08:00", "place": "silo_new", "mass_kg": mass_kg}
+    return {"id": record_id, "at": "2025-03-03 08:00", "place": "silo_new", "mass_kg": mass_kg}
 
 
 class Server:
