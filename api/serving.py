@@ -4,40 +4,19 @@ from __future__ import annotations
 
 import ipaddress
 import logging
+import select
 import signal
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from waitress import create_server
-from waitress.channel import HTTPChannel
-from waitress.task import ErrorTask
 
-from . import create_app, strict_json
-from .problems import CODES, MEDIA_TYPE, body
+from . import create_app, gate
 from .recording import LONGEST_UPLOAD
 
 HOST, PORT, THREADS = "127.0.0.1", 8377, 4
-
-
-class _ProblemTask(ErrorTask):  # type: ignore[misc]
-    """What the server itself refuses, before the application sees it, in the shape of every other failure."""
-
-    def execute(self) -> None:
-        error = self.request.error
-        code = CODES.get(error.code) or error.reason.lower().replace(" ", "_")
-        content = strict_json.write(
-            body(error.code, code, str(error.body) if error.code < 500 else "the service failed")
-        )
-        self.status = f"{error.code} {error.reason}"
-        self.response_headers.append(("Content-Type", MEDIA_TYPE))
-        self.set_close_on_finish()
-        self.content_length = len(content)
-        self.write(content)
-
-
-class _Channel(HTTPChannel):  # type: ignore[misc]
-    error_task_class = _ProblemTask
 
 
 def is_loopback(host: str) -> bool:
@@ -49,18 +28,31 @@ def is_loopback(host: str) -> bool:
 
 
 def serve(
-    shop: str | Path, *, host: str = HOST, port: int = PORT, threads: int = THREADS, clock_is_right: bool = False,
+    shop: str | Path,
+    *,
+    host: str = HOST,
+    port: int = PORT,
+    threads: int = THREADS,
+    clock_is_right: bool = False,
+    proxy: str = "",
     told: Callable[[str], Any],
-) -> None:  # fmt: skip
-    """Serve one shop file until interrupted; `told` is called with the address. Raises ShopFileError, OSError."""
+) -> None:
+    """Serve one shop file until interrupted; `told` is called with the address. Raises ShopFileError, OSError.
+
+    `proxy` is the address of a proxy before it, which alone is believed when it says for whom it asks.
+    """
     app = create_app({"SANDTRACK_SHOP": str(shop), "SANDTRACK_CLOCK_IS_RIGHT": clock_is_right})
+    _let_files_be_open()
+    trusted = {"trusted_proxy": proxy, "trusted_proxy_count": 1, "trusted_proxy_headers": {"x-forwarded-for"}}
     server: Any = create_server(
         app, host=host, port=port, threads=threads, ident="sandtrack", max_request_body_size=LONGEST_UPLOAD,
-        clear_untrusted_proxy_headers=True,
+        clear_untrusted_proxy_headers=True, cleanup_interval=gate.CHECK_EVERY_S,
+        connection_limit=gate.MOST_CONNECTIONS, asyncore_use_poll=hasattr(select, "poll"),
+        **(trusted if proxy else {}),
     )  # fmt: skip
     for dispatcher in server._map.values() if hasattr(server, "_map") else server.map.values():
         if hasattr(dispatcher, "channel_class"):
-            dispatcher.channel_class = _Channel
+            gate.guard(dispatcher, app.extensions["sandtrack"].tokens.find, proxy)
     # Every request that waits for a thread, however shortly, would be a line in the log.
     logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     signal.signal(signal.SIGTERM, _stop)
@@ -72,3 +64,14 @@ def serve(
 
 def _stop(_signal: int, _frame: Any) -> None:
     raise SystemExit(0)
+
+
+def _let_files_be_open() -> None:
+    """A connection and the body it brings are two files; some systems let a program open 256."""
+    with suppress(ImportError, OSError, ValueError):
+        import resource
+
+        soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+        wanted = 3 * gate.MOST_CONNECTIONS
+        if 0 <= soft < wanted:
+            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted if hard < 0 else min(hard, wanted), hard))

@@ -326,3 +326,9 @@ def _unbound(role: str, mixer: str, place: str) -> Iterator[FieldError]:
 
 def _hash(secret: str) -> bytes:
     return hashlib.sha256(secret.encode()).digest()
+
+
+def bearer(authorization: str) -> str | None:
+    """The text of a token in a header (RFC 6750, section 2.1); None where there is none."""
+    scheme, _, text = authorization.partition(" ")
+    return text.strip() if scheme.lower() == "bearer" else None

@@ -25,9 +25,15 @@ _DAY_US = 24 * _HOUR_US
 @click.option("--port", default=8377, show_default=True, type=click.IntRange(0, 65_535), help="Port; 0 for any free.")
 @click.option("--threads", default=4, show_default=True, type=click.IntRange(1, 64), help="Requests at one time.")
 @click.option("--clock-is-right", is_flag=True, help="This computer's clock may be over 400 days past the last record.")
+@click.option(
+    "--proxy",
+    metavar="ADDRESS",
+    default="",
+    help="Address of a proxy before it: it alone is believed when it says for whom it asks (X-Forwarded-For).",
+)
 @shop_option
 @explained
-def serve(host: str, port: int, threads: int, clock_is_right: bool, shop_file: Path | None) -> None:
+def serve(host: str, port: int, threads: int, clock_is_right: bool, proxy: str, shop_file: Path | None) -> None:
     """Serve the shop over HTTP: records in, answers out, under /v1.
 
     Whoever asks needs a token of `sandtrack token make`. /v1/openapi.json says what there is.
@@ -53,7 +59,7 @@ def serve(host: str, port: int, threads: int, clock_is_right: bool, shop_file: P
     logging.basicConfig(format="%(asctime)s %(levelname)s %(message)s", level=logging.WARNING)
     try:
         serving.serve(
-            path, host=host, port=port, threads=threads, clock_is_right=clock_is_right,
+            path, host=host, port=port, threads=threads, clock_is_right=clock_is_right, proxy=proxy,
             told=lambda address: click.echo(f"serving {path} at {address}/v1; Ctrl-C ends it"),
         )  # fmt: skip
     except (OSError, ValueError) as problem:
