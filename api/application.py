@@ -17,7 +17,7 @@ from sandtrack.ledger import system_clock
 from . import access, document, problems, recording, refusals, strict_json
 from .answering import Answering, conditional
 from .questions import QUESTIONS
-from .tokens import Tokens
+from .tokens import Tokens, bearer
 
 OPEN = "open"
 WAIT_S = 5.0
@@ -83,14 +83,14 @@ class Service:
         needs = self._needs.get(endpoint) if endpoint else access.ANYTHING
         if needs == OPEN:
             return
-        scheme, _, text = request.headers.get("Authorization", "").partition(" ")
-        if scheme.lower() != "bearer":
+        text = bearer(request.headers.get("Authorization", ""))
+        if text is None:
             refusals.note(401, "no token")
             said = "a token is needed, as Authorization: Bearer TOKEN; whoever runs the service makes one"
             raise problems.Refusal(401, "unauthorized", said, problems.challenge())
-        token = self.tokens.find(text.strip())
+        token = self.tokens.find(text)
         if token is None:
-            refusals.note(401, *self.tokens.why_refused(text.strip()))
+            refusals.note(401, *self.tokens.why_refused(text))
             said = "the token is not known, was revoked or has expired"
             raise problems.Refusal(401, "unauthorized", said, problems.challenge("invalid_token"))
         g.bearer = access.Bearer(token, self.tokens)

@@ -219,3 +219,15 @@ def test_a_body_may_be_slow_not_for_ever():
     assert channel.is_late(1070.0)
     request.body_bytes_received = 14_000
     assert not channel.is_late(1070.0)
+
+
+@pytest.mark.parametrize(
+    ("words", "address"),
+    [((), "127.0.0.1"), (("--proxy", "127.0.0.1"), "192.0.2.7"), (("--proxy", "::1"), "127.0.0.1")],
+)
+def test_only_a_named_proxy_is_believed(new_shop: Path, words: tuple[str, ...], address: str):
+    """The address that a refusal is logged with is a forwarded one only where the named proxy forwards it."""
+    with program(new_shop, *words) as running:
+        assert call(running.port, "GET", "/v1/stock", {"X-Forwarded-For": "192.0.2.7"})[0] == 401
+        _, log = running.end()
+    assert f"401 GET /v1/stock from {address}: no token" in log
