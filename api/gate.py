@@ -67,6 +67,9 @@ class _ProblemTask(ErrorTask):  # type: ignore[misc]
 class Parser(HTTPRequestParser):  # type: ignore[misc]
     """A request as it arrives: judged once its head is there, and read no further where nobody vouches for it."""
 
+    body_rcv: Any
+    content_length: int
+
     def __init__(self, adj: Any, channel: Channel) -> None:
         super().__init__(adj)
         self.channel = channel
