@@ -17,6 +17,7 @@ from sandtrack.errors import UnknownName
 from sandtrack.shop import Answer
 
 from .conftest import check
+from .reading import basis_of, codes, text_of
 
 END = "2025-12-31"
 # derived: the invented year's README: strip time at 20 °C and the usual setting, energy, fall with the setting
@@ -30,23 +31,6 @@ def truth_min(system: str, temp_c: float, lever: float) -> float:
     if system == "furan":
         return 52 * math.exp(46 * warmth) * (lever / 35) ** -1.3
     return 58 * math.exp(55 * warmth) * math.exp(-1.6 * (lever - 0.5))
-
-
-def codes(answer: Answer) -> set[str]:
-    """Codes of an answer's flags."""
-    return {flag.code for flag in answer.flags}
-
-
-def text_of(answer: Answer, code: str) -> str:
-    """Text of the one flag with this code."""
-    (text,) = [flag.text for flag in answer.flags if flag.code == code]
-    return text
-
-
-def basis_of(answer: Answer, what: str) -> tuple[str, str]:
-    """Value and tag of one basis."""
-    (found,) = [(entry.value, entry.tag) for entry in answer.basis if entry.what == what]
-    return found
 
 
 @pytest.fixture(scope="module")

@@ -11,11 +11,7 @@ from sandtrack import Shop
 from sandtrack.shop import Answer
 
 from .conftest import check
-
-
-def codes(answer: Answer) -> set[str]:
-    """Codes of an answer's flags."""
-    return {flag.code for flag in answer.flags}
+from .reading import codes
 
 
 def mix(shop: Shop, at: str, mould: str, reclaimed_kg: float, silo: str = "silo_f", **said: Any) -> None:

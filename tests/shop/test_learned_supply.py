@@ -14,13 +14,9 @@ from sandtrack.errors import InputErrors
 from sandtrack.shop import Answer, Range
 
 from .conftest import check
+from .reading import codes
 
 Make = Callable[[dict[str, Any]], Shop]
-
-
-def codes(answer: Answer) -> set[str]:
-    """Codes of an answer's flags."""
-    return {flag.code for flag in answer.flags}
 
 
 def asked(shop: Shop, **more: Any) -> Answer:

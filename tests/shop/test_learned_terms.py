@@ -9,17 +9,11 @@ import pytest
 
 from sandtrack import Shop
 from sandtrack.errors import InputErrors
-from sandtrack.shop import Answer
 
 from .conftest import check
+from .reading import basis_of
 
 Make = Callable[[dict[str, Any]], Shop]
-
-
-def basis_of(answer: Answer, what: str) -> tuple[str, str]:
-    """Value and tag of one basis."""
-    (found,) = [(entry.value, entry.tag) for entry in answer.basis if entry.what == what]
-    return found
 
 
 # -- half-life ------------------------------------------------------------------------------------------------------

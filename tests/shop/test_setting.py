@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from sandtrack import Shop
 from sandtrack.errors import InputErrors, UnknownName
-from sandtrack.shop import Answer
+
+from .reading import basis_of, codes, text_of
 
 Make = Callable[[dict[str, Any]], Shop]
 Z80 = NormalDist().inv_cdf(0.9)  # middle 80 % of a normal distribution: 1.2816
@@ -46,23 +47,6 @@ def ester_by_hand(temp_c: float, fast_share: float) -> tuple[float, float]:
 def chance_by_hand(middle: float, sd: float, by_min: float) -> float:
     """Chance of a log-normal time to be over by then."""
     return NormalDist().cdf(math.log(by_min / middle) / sd)
-
-
-def codes(answer: Answer) -> set[str]:
-    """Codes of an answer's flags."""
-    return {flag.code for flag in answer.flags}
-
-
-def flag_text(answer: Answer, code: str) -> str:
-    """Text of the one flag with this code."""
-    (text,) = [flag.text for flag in answer.flags if flag.code == code]
-    return text
-
-
-def basis_of(answer: Answer, what: str) -> tuple[str, str]:
-    """Value and tag of one basis."""
-    (found,) = [(entry.value, entry.tag) for entry in answer.basis if entry.what == what]
-    return found
 
 
 def mixed_sand(shop: Shop, at: str, value_c: float, mixer: str | None = "m1") -> None:
@@ -235,7 +219,7 @@ def test_a_window_of_both_alkyd_parts_counts_as_their_percent_does(
     add_urethanes(content, "m2")
     system = content["binder_systems"]["alkyd"]
     system["resin_pct"] = 1.44
-    told = flag_text(make_shop(content).setting("m2", "alkyd", 20), "outside_window")
+    told = text_of(make_shop(content).setting("m2", "alkyd", 20), "outside_window")
     assert told.startswith("alkyd part of 1.2 % is outside the window of 1.5 to 1.8 % of sand")
     system["resin_window_pct"] = [1.44, 1.8]
     answer = make_shop(content).setting("m2", "alkyd", 20)
@@ -310,10 +294,10 @@ def test_what_a_setting_would_give(shop: Shop) -> None:
     assert answer.values["catalyst_pct"] == 35
     assert answer.values["strip_time_min"] == pytest.approx(45)
     assert answer.values["chance_to_strip"] == pytest.approx(chance_by_hand(*furan_by_hand(20, 35), 60))
-    assert flag_text(answer, "chance_below") == (
+    assert text_of(answer, "chance_below") == (
         "at 35 % acid the chance of having stripped by 60 min is 69 %, below the 80 % aimed at"  # 69.7
     )
-    short = flag_text(shop.setting("m1", "furan", 20, catalyst_pct=39.7), "chance_below")
+    short = text_of(shop.setting("m1", "furan", 20, catalyst_pct=39.7), "chance_below")
     assert "is 79 %, below the 80 % aimed at" in short, "79.98 by hand: what falls short is not told as 80"
 
 
@@ -330,7 +314,7 @@ def test_what_if_flags_a_fill_that_is_too_long(shop: Shop) -> None:
     answer = shop.setting("m1", "furan", 20, catalyst_pct=35, box_sand_kg=3000)
     assert answer.possible
     # low end 45·exp(-1.2816·0.5565) = 22.05 min, half of it 11.0, three quarters of that 8.27
-    assert flag_text(answer, "fill_too_long") == (
+    assert text_of(answer, "fill_too_long") == (
         "the fill takes 20 min, and at 35 % acid with sand at 20.0 °C it may plan for 8.2 min: "
         "75 % of a work time that may be as short as 11 min"
     )
@@ -578,7 +562,7 @@ def test_last_temperature_read_is_used_and_flagged_with_its_age(shop: Shop) -> N
     mixed_sand(shop, "2025-03-03 07:40", 14.0, mixer="m2")
     answer = shop.setting("m1", "furan")
     assert answer.values["sand_temp_c"] == 19.0
-    text = flag_text(answer, "sand_temp_recorded")
+    text = text_of(answer, "sand_temp_recorded")
     assert text.startswith(
         "no sand temperature was given: the last one read is used, 19.0 °C at 2025-03-03T07:20+01:00, 40 min ago"
     )
@@ -599,7 +583,7 @@ def test_temperature_of_a_mix_counts_as_read(shop: Shop) -> None:
     shop.log("mix", mix, sender="m1", id="x1")
     answer = shop.setting("m1", "furan")
     assert answer.values["sand_temp_c"] == 17.5
-    assert "10 min ago (mix x1)" in flag_text(answer, "sand_temp_recorded")
+    assert "10 min ago (mix x1)" in text_of(answer, "sand_temp_recorded")
 
 
 def test_no_temperature_of_the_last_day_is_refused(shop: Shop, clock: Any) -> None:
@@ -618,7 +602,7 @@ def test_temperature_that_mixed_sand_cannot_have_is_not_acted_on(shop: Shop, tem
     """Below -20 or above 60 °C: flagged, no setting, measure again."""
     answer = shop.setting("m1", "furan", temp_c)
     assert not answer.possible
-    assert flag_text(answer, "sand_temp_implausible") == answer.because
+    assert text_of(answer, "sand_temp_implausible") == answer.because
     assert answer.because == (
         f"a sand temperature of {temp_c:.1f} °C is not acted on: mixed sand lies between -20 and 60 °C"
     )
@@ -656,10 +640,10 @@ def test_a_second_reading_that_agrees_is_believed(shop: Shop) -> None:
 def test_cold_warm_and_hot_sand_are_flagged(shop: Shop) -> None:
     """The advice on sand comes with the answer: below or above its window, cool, cold, warm, hot."""
     assert {"sand_below_window", "sand_cold"} <= codes(shop.setting("m1", "furan", 8))
-    assert "hard skin over a weak core" in flag_text(shop.setting("m1", "furan", 8), "sand_cold")
+    assert "hard skin over a weak core" in text_of(shop.setting("m1", "furan", 8), "sand_cold")
     assert {"sand_below_window", "sand_cool"} <= codes(shop.setting("m1", "furan", 12))
     assert {"sand_above_window", "sand_warm"} <= codes(shop.setting("m1", "furan", 38))
-    assert "hardly any work time" in flag_text(shop.setting("m1", "furan", 42), "sand_hot")
+    assert "hardly any work time" in text_of(shop.setting("m1", "furan", 42), "sand_hot")
     assert codes(shop.setting("m1", "furan", 20)) == {"calibration_missing"}, "its pumps were never caught"
 
 

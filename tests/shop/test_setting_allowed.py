@@ -12,13 +12,10 @@ from sandtrack.report import answers, sheet, tables
 from sandtrack.report.text import Names
 from sandtrack.shop import Answer, wording
 
+from .reading import codes
+
 Make = Callable[[dict[str, Any]], Shop]
 SETTINGS = {"catalyst_pct", "fast_share", "flows_kg_min", "pumps", "chance_to_strip", "strip_time_min", "say"}
-
-
-def codes(answer: Answer) -> set[str]:
-    """Codes of an answer's flags."""
-    return {flag.code for flag in answer.flags}
 
 
 def text(shop: Shop, answer: Answer) -> str:

@@ -10,18 +10,9 @@ import pytest
 from sandtrack import Shop
 from sandtrack.shop import Answer
 
+from .reading import codes, text_of
+
 Make = Callable[[dict[str, Any]], Shop]
-
-
-def codes(answer: Answer) -> set[str]:
-    """Codes of an answer's flags."""
-    return {flag.code for flag in answer.flags}
-
-
-def text_of(answer: Answer, code: str) -> str:
-    """Text of the one flag with this code."""
-    (text,) = [flag.text for flag in answer.flags if flag.code == code]
-    return text
 
 
 def furan(shop: Shop, **asked: Any) -> Answer:

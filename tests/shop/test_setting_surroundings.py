@@ -12,24 +12,14 @@ from scipy.integrate import quad
 
 from sandtrack import Shop
 from sandtrack.errors import InputErrors
-from sandtrack.shop import Answer
 from sandtrack.shop.dosing.words import moulders_words
 from sandtrack.trade.cure import CureLaw
 from sandtrack.trade.maturity import strip_points_min, time_constant_min
 
+from .reading import codes, text_of
+
 Make = Callable[[dict[str, Any]], Shop]
 NOTHING = {"calibration_missing"}  # the small shop's pumps were never caught
-
-
-def codes(answer: Answer) -> set[str]:
-    """Codes of an answer's flags."""
-    return {flag.code for flag in answer.flags}
-
-
-def text_of(answer: Answer, code: str) -> str:
-    """Text of the one flag with this code."""
-    (text,) = [flag.text for flag in answer.flags if flag.code == code]
-    return text
 
 
 # -- pattern and room -----------------------------------------------------------------------------------------------

@@ -13,6 +13,8 @@ from sandtrack import Shop
 from sandtrack.errors import InputErrors
 from sandtrack.shop import Answer
 
+from .reading import codes
+
 Z80 = NormalDist().inv_cdf(0.9)
 # Starting belief at its own reference, 45 min at 20 °C and 35 % acid: sd of ln t from 0.54, 0.115 and 0.07; the shop's
 # own work share of 0.5 has no range of its own.
@@ -24,11 +26,6 @@ LOW, HIGH = MIDDLE * math.exp(-Z80 * SD), MIDDLE * math.exp(Z80 * SD)  # 11.0 an
 def stopped(shop: Shop, minutes_ago: float, **asked: Any) -> Answer:
     """The furan fill of the large mixer at 20 °C."""
     return shop.stopped("m1", "furan", 20, minutes_ago, **asked)
-
-
-def codes(answer: Answer) -> set[str]:
-    """Codes of an answer's flags."""
-    return {flag.code for flag in answer.flags}
 
 
 def test_work_time_is_that_of_the_usual_setting(shop: Shop) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Any, overload
 
 import numpy as np
@@ -23,6 +22,7 @@ from sandtrack.trade._numbers import Numbers, elementwise, given, single, tidy
 from sandtrack.trade.cure import CureLaw
 from sandtrack.trade.learning import _defaults as usual
 from sandtrack.trade.learning._crossings import crossings
+from sandtrack.trade.learning._normal import quantile
 
 # Without a window, amounts are looked for this far either side of the reference.
 _FREE_RANGE = 4.0
@@ -225,7 +225,7 @@ class Belief:
         [29, 60, 122]
         """
         middle, sd = self._ln_time(temp_c, self._distance(lever))
-        reach = _quantile((1 + single(coverage, field="coverage", above=0.0, below=1.0)) / 2) * sd
+        reach = quantile((1 + single(coverage, field="coverage", above=0.0, below=1.0)) / 2) * sd
         return tidy(np.exp(middle - reach)), tidy(np.exp(middle)), tidy(np.exp(middle + reach))
 
     @overload
@@ -376,7 +376,7 @@ class Belief:
         by = math.log(single(strip_time_min, field="strip_time_min", above=0.0))
         warmth = float(self._warmth(single(temp_c, field="temp_c")))
         own = self.check_sd**2 + self.lot_sd**2
-        return crossings(self.mean, self.covariance, own, warmth=warmth, by=by, z=_quantile(chance))
+        return crossings(self.mean, self.covariance, own, warmth=warmth, by=by, z=quantile(chance))
 
     def _warmth(self, temp_c: Numbers) -> Numbers:
         return (1 / kelvin(temp_c) - 1 / (self.at_temp_c + ZERO_C_IN_K)) * (1e3 / GAS_CONSTANT_J_MOL_K)
@@ -391,7 +391,3 @@ class Belief:
         middle = self.mean[0] + self.mean[1] * x1 - self.mean[2] * x2
         variance = c00 + c11 * x1**2 + c22 * x2**2 + 2 * (c01 * x1 - c02 * x2 - c12 * x1 * x2)
         return middle, np.sqrt(variance + self.check_sd**2 + self.lot_sd**2)
-
-
-def _quantile(chance: float) -> float:
-    return NormalDist().inv_cdf(chance)
