@@ -2,7 +2,10 @@
 
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
+
+import sandtrack_api
 
 import sandtrack
 
@@ -22,6 +25,17 @@ def test_imports_go_down_only():
     assert "0 broken" in done.stdout
 
 
+def test_every_folder_of_code_is_packed():
+    """The packages of a wheel are all folders with Python files, and no others."""
+    listed = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]["packages"]
+    folders = {
+        ".".join((package.__name__, *path.parent.relative_to(Path(package.__file__).parent).parts))
+        for package in (sandtrack, sandtrack_api)
+        for path in Path(package.__file__).parent.rglob("*.py")
+    }
+    assert sorted(listed) == sorted(folders)
+
+
 def test_importing_is_quick():
     """Importing the shop loads neither pandas nor SciPy nor matplotlib nor pint."""
     heavy = "{'pandas', 'scipy', 'matplotlib', 'pint', 'flask', 'openpyxl'}"
@@ -32,6 +46,7 @@ def test_importing_is_quick():
 
 def test_a_file_is_read_in_one_sitting():
     """No source file has more than 400 lines."""
-    here = Path(sandtrack.__file__).parent
-    long = {path.name: n for path in here.rglob("*.py") if (n := len(path.read_text().splitlines())) > 400}
+    here = [Path(package.__file__).parent for package in (sandtrack, sandtrack_api)]
+    files = [path for folder in here for path in folder.rglob("*.py")]
+    long = {str(path): n for path in files if (n := len(path.read_text().splitlines())) > 400}
     assert long == {}
