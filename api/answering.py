@@ -6,6 +6,7 @@ import hashlib
 import os
 import sqlite3
 import threading
+from collections.abc import Hashable
 from typing import NamedTuple
 
 from flask import Response, g, request
@@ -17,6 +18,7 @@ from sandtrack.ledger import outside
 from sandtrack.shop import Shop
 
 from . import strict_json
+from .flights import Flights
 from .problems import Refusal
 from .questions import Question, read
 
@@ -57,6 +59,7 @@ class Answering:
         self._kept = _Kept(("", 0), {})
         self._seen = _Seen()
         self._trusted = (-1, "")
+        self._flights = Flights()
 
     def respond(self, question: Question) -> BaseResponse:
         """Answer the request; 304 where its If-None-Match holds."""
@@ -73,7 +76,7 @@ class Answering:
             tag = _tag(state, key, question.fixed_by in request.args)
             if asked and "If-Match" not in request.headers and _holds(asked, tag):
                 return _response(tag, b"", 304)
-            told = _Told(tag, self._ask(question))
+            told = _Told(tag, self._ask(question, (state, key)))
             if len(told.body) <= LONGEST_KEPT and len(kept.answers) < MOST_KEPT:
                 kept.answers[key] = told
         if asked or "If-Match" in request.headers:
@@ -108,10 +111,14 @@ class Answering:
             seen.head, seen.mark = ledger.head().digest, mark
         return seen.head
 
-    def _ask(self, question: Question) -> bytes:
+    def _ask(self, question: Question, of: Hashable) -> bytes:
         arguments = read(question, dict(request.args.lists()))
         arguments = g.bearer.narrowed(question.name, arguments)
-        return strict_json.write(question.ask(self.shop, arguments).as_dict())
+
+        def work() -> bytes:
+            return strict_json.write(question.ask(self.shop, arguments).as_dict())
+
+        return self._flights.once(of, work, self.shop.ledger.store.connection, costly=not question.quick)
 
 
 def conditional(answer: BaseResponse) -> BaseResponse:

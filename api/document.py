@@ -192,7 +192,7 @@ class Resources:
             parameters=[{"in": "query", "schema": question.arguments}, _IF_NONE_MATCH],
             responses={"200": _content("Answer", headers={"ETag": {"schema": {"type": "string"}}}),
                        "304": {"description": HTTPStatus.NOT_MODIFIED.phrase}},
-            refusals=(400, 401, 403, 412, 422, 503),
+            refusals=(400, 401, 403, 412, 422, 429, 503),
         )  # fmt: skip
 
     def record(self, kind: str, view: Callable[..., Any]) -> str:
@@ -206,7 +206,7 @@ class Resources:
             requestBody=_body(ONE_TYPE, {"$ref": f"#/components/schemas/{name}"}),
             responses={"200": _content("Receipt", "It was known already; nothing was added"),
                        "201": _content("Receipt", "It is new")},
-            refusals=(400, 401, 403, 409, 412, 413, 415, 422, 503),
+            refusals=(400, 401, 403, 409, 412, 413, 415, 422, 429, 503),
         )  # fmt: skip
 
     def table(self, view: Callable[..., Any]) -> str:
@@ -219,7 +219,7 @@ class Resources:
             requestBody=_body(ONE_TYPE, {"$ref": "#/components/schemas/TableOrder"}),
             responses={"200": _content("Issued", "Known, and told as it was kept; or a no, without number and receipt"),
                        "201": _content("Issued", "It is new: given out, with its number")},
-            refusals=(400, 401, 403, 409, 412, 413, 415, 422, 503),
+            refusals=(400, 401, 403, 409, 412, 413, 415, 422, 429, 503),
         )  # fmt: skip
 
     def lines(self, view: Callable[..., Any]) -> str:
@@ -239,7 +239,7 @@ class Resources:
             permission="record:KIND for each line",
             requestBody=_body(LINES_TYPE, {"type": "string", "description": said.format("RecordLine")}),
             responses={"200": {"description": "An answer for each line", "content": {LINES_TYPE: {"schema": told}}}},
-            refusals=(400, 401, 412, 413, 415, 503),
+            refusals=(400, 401, 412, 413, 415, 429, 503),
         )  # fmt: skip
 
     def health(self, view: Callable[..., Any]) -> str:

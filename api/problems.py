@@ -26,7 +26,7 @@ from .access import Forbidden
 
 MEDIA_TYPE = "application/problem+json"
 LONGEST_VALUE = 80
-CODES = {400: "bad_request", 413: "too_large", 500: "internal_error"}
+CODES = {400: "bad_request", 413: "too_large", 429: "too_many_requests", 500: "internal_error"}
 
 
 class Refusal(SandtrackError):

@@ -16,6 +16,7 @@ from sandtrack.records.schema import Declared
 from sandtrack.shop import Answer, Shop
 
 MOST_RECORDS = 1_000
+QUICK = frozenset({"setting", "stopped", "tables"})
 MOST_TABLES = 10**9
 
 
@@ -181,6 +182,11 @@ class Question:
     ask: Ask
     fixed_by: str = ""
     """The argument that names the instant asked about: without it the answer is of the minute it is given in."""
+
+    @property
+    def quick(self) -> bool:
+        """Whether a device waits for it: it is answered on threads that no costly question holds."""
+        return self.name in QUICK
 
     @property
     def summary(self) -> str:

@@ -14,6 +14,8 @@ from typing import Any
 from waitress import create_server
 
 from . import create_app, gate
+from .lanes import Lanes
+from .questions import QUICK
 from .recording import LONGEST_UPLOAD
 
 HOST, PORT, THREADS = "127.0.0.1", 8377, 4
@@ -44,11 +46,12 @@ def serve(
     app = create_app({"SANDTRACK_SHOP": str(shop), "SANDTRACK_CLOCK_IS_RIGHT": clock_is_right})
     _let_files_be_open()
     trusted = {"trusted_proxy": proxy, "trusted_proxy_count": 1, "trusted_proxy_headers": {"x-forwarded-for"}}
+    quick = [f"/v1/{name}" for name in ("health", "openapi.json", *QUICK)]
     server: Any = create_server(
-        app, host=host, port=port, threads=threads, ident="sandtrack", max_request_body_size=LONGEST_UPLOAD,
-        clear_untrusted_proxy_headers=True, cleanup_interval=gate.CHECK_EVERY_S,
-        connection_limit=gate.MOST_CONNECTIONS, asyncore_use_poll=hasattr(select, "poll"),
-        **(trusted if proxy else {}),
+        app, _dispatcher=Lanes(threads, quick), host=host, port=port, ident="sandtrack",
+        max_request_body_size=LONGEST_UPLOAD, clear_untrusted_proxy_headers=True,
+        cleanup_interval=gate.CHECK_EVERY_S, connection_limit=gate.MOST_CONNECTIONS,
+        asyncore_use_poll=hasattr(select, "poll"), **(trusted if proxy else {}),
     )  # fmt: skip
     for dispatcher in server._map.values() if hasattr(server, "_map") else server.map.values():
         if hasattr(dispatcher, "channel_class"):

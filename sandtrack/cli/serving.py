@@ -23,7 +23,13 @@ _DAY_US = 24 * _HOUR_US
 @click.command()
 @click.option("--host", default="127.0.0.1", show_default=True, help="Address to listen on; this computer alone.")
 @click.option("--port", default=8377, show_default=True, type=click.IntRange(0, 65_535), help="Port; 0 for any free.")
-@click.option("--threads", default=4, show_default=True, type=click.IntRange(1, 64), help="Requests at one time.")
+@click.option(
+    "--threads",
+    default=4,
+    show_default=True,
+    type=click.IntRange(1, 64),
+    help="Set-points and records answered at a time.",
+)
 @click.option("--clock-is-right", is_flag=True, help="This computer's clock may be over 400 days past the last record.")
 @click.option(
     "--proxy",
