@@ -19,7 +19,8 @@ from sandtrack.report.answers import text
 from sandtrack.report.text import Names
 
 from .conftest import PLANT, Clock
-from .test_setting import chance_by_hand, codes, flag_text, furan_by_hand
+from .reading import codes, text_of
+from .test_setting import chance_by_hand, furan_by_hand
 
 Make = Callable[[dict[str, Any]], Shop]
 Lines = dict[str, tuple[float, float]]
@@ -76,7 +77,7 @@ def test_setting_of_a_pump_and_its_range_by_hand(shop: Shop) -> None:
     assert answer.values["flows_ml_min"]["resin"] == pytest.approx(1250)  # 1.5 kg/min at 1.2 kg/l
     # the other pump was never caught: kg/min stays, and what to do is said
     assert set(answer.values["pumps"]) == {"resin"}
-    assert flag_text(answer, "calibration_missing") == (
+    assert text_of(answer, "calibration_missing") == (
         "no calibration of catalyst on Large mixer is recorded: set by kg/min, and weigh three timed catches of each "
         "stream, two settings or more"
     )
@@ -221,7 +222,7 @@ def test_one_setting_caught_is_a_proportion_and_flagged(shop: Shop) -> None:
     answer = shop.setting("m1", "furan", 20, catalyst_pct=35)
     assert answer.values["pumps"]["catalyst"]["setting"] == pytest.approx(35)
     assert answer.values["pumps"]["resin"]["inside"] is True
-    assert flag_text(answer, "one_setting_caught") == (
+    assert text_of(answer, "one_setting_caught") == (
         "caught at one setting only on Large mixer: catalyst at 40, so that 35 is in proportion to it; weigh three "
         "timed catches of each stream, two settings or more"
     )
@@ -234,7 +235,7 @@ def test_a_pump_that_does_not_answer_is_set_by_kg_min(shop: Shop) -> None:
         caught(shop, "catalyst", setting, (kg,))
     answer = shop.setting("m1", "furan", 20)
     assert answer.values["pumps"] == {}
-    assert flag_text(answer, "calibration_flat").startswith(
+    assert text_of(answer, "calibration_flat").startswith(
         "the latest catches of catalyst on Large mixer do not show that a higher setting gives more: set by kg/min"
     )
 
@@ -250,7 +251,7 @@ def test_overdue_from_the_day_after_it_was_due(make_shop: Make, content: dict[st
     late = shop.setting("m1", "furan", 20)
     assert late.values["pumps"] == {}
     assert late.values["flows_kg_min"] == on_time.values["flows_kg_min"]
-    assert flag_text(late, "calibration_overdue") == (
+    assert text_of(late, "calibration_overdue") == (
         "Large mixer was last calibrated on 3 Mar 2025 (resin and catalyst); it is due every 7 days: set by kg/min, "
         "and weigh three timed catches of each stream, two settings or more"
     )
@@ -285,7 +286,7 @@ def test_steps_too_coarse_for_the_window(stepped: Callable[..., Shop]) -> None:
     answer = stepped({"catalyst": 100}).setting("m1", "furan", 20)
     assert answer.values["catalyst_pct"] == 39.8
     assert answer.values["pumps"]["catalyst"]["setting"] == pytest.approx((0.597 - 0.02) / 0.012)
-    assert flag_text(answer, "pump_too_coarse").startswith("steps of 100 of catalyst on Large mixer are too coarse")
+    assert text_of(answer, "pump_too_coarse").startswith("steps of 100 of catalyst on Large mixer are too coarse")
 
 
 def test_a_setting_between_two_steps_is_moved_and_that_is_said(stepped: Callable[..., Shop]) -> None:
@@ -293,7 +294,7 @@ def test_a_setting_between_two_steps_is_moved_and_that_is_said(stepped: Callable
     shop = stepped({"catalyst": 31.25}, acid=(0.0, 0.012))
     answer = shop.setting("m1", "furan", 20, catalyst_pct=35)
     assert answer.values["catalyst_pct"] == pytest.approx(25)
-    assert flag_text(answer, "setting_moved") == "35 % acid is no step of the pump: the nearest, 25 % acid, is told"
+    assert text_of(answer, "setting_moved") == "35 % acid is no step of the pump: the nearest, 25 % acid, is told"
     assert "setting_moved" not in codes(shop.setting("m1", "furan", 20, catalyst_pct=25.05))
 
 

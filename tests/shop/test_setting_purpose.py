@@ -13,7 +13,8 @@ from sandtrack.errors import InputErrors
 from sandtrack.report import answers
 from sandtrack.report.text import Names
 
-from .test_setting import Z80, basis_of, chance_by_hand, codes, ester_by_hand, flag_text, furan_by_hand
+from .reading import basis_of, codes, text_of
+from .test_setting import Z80, chance_by_hand, ester_by_hand, furan_by_hand
 
 Make = Callable[[dict[str, Any]], Shop]
 
@@ -86,7 +87,7 @@ def test_a_purpose_without_its_own_says_so(purposes: Shop) -> None:
     """Backing of furan goes by the system's settings; whole moulds do without a word."""
     answer, whole = (purposes.setting("m1", "furan", 20, purpose=purpose) for purpose in ("backing", "whole"))
     assert answer.values["flows_kg_min"] == whole.values["flows_kg_min"]
-    assert flag_text(answer, "purpose_by_system") == (
+    assert text_of(answer, "purpose_by_system") == (
         "no settings of backing mixes are stated for Furan: these are the system's"
     )
     assert basis_of(answer, "settings of backing") == ("the system's: none are stated for this purpose", "set-up")
@@ -97,7 +98,7 @@ def test_a_question_without_a_purpose_names_those_with_their_own(purposes: Shop)
     """It is answered for the whole mould; the brief says it below its rows, once for each binder system."""
     answer = purposes.setting("m1", "furan", 20)
     assert (answer.values["resin_pct"], answer.values["purposes_apart"]) == (1.0, ["facing", "core"])
-    assert flag_text(answer, "purpose_not_said") == (
+    assert text_of(answer, "purpose_not_said") == (
         "facing and core mixes of Furan have settings of their own: ask with the purpose; these are the whole mould's"
     )
     page = " ".join(answers.text(purposes.brief(), Names(purposes.plant())).split())
@@ -184,7 +185,7 @@ def test_acid_demand_is_that_of_the_purposes_sand(purposes: Shop) -> None:
         test = {"at": "2025-03-01 08:00", "test": "acid_demand", "results": {"acid_demand_ml": value}}
         purposes.log("sand_test", test | {"sample": {"place": place}}, sender="lab")
     for purpose, blend, pct in (("facing", 4, 2.12 / 11), ("whole", 2, 1.06 / 10)):
-        told = flag_text(purposes.setting("m1", "furan", 20, purpose=purpose), "acid_demand")
+        told = text_of(purposes.setting("m1", "furan", 20, purpose=purpose), "acid_demand")
         assert f"acid demand, {blend:.1f} ml" in told
         assert f"could take up to {100 * pct:.0f} % of resin" in told
 
