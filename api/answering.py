@@ -17,7 +17,7 @@ from sandtrack import __version__
 from sandtrack.ledger import outside
 from sandtrack.shop import Shop
 
-from . import strict_json
+from . import paging, strict_json
 from .flights import Flights
 from .problems import Refusal
 from .questions import Question, read
@@ -115,8 +115,10 @@ class Answering:
         arguments = read(question, dict(request.args.lists()))
         arguments = g.bearer.narrowed(question.name, arguments)
 
+        first = arguments.pop("flags_from", 0)
+
         def work() -> bytes:
-            return strict_json.write(question.ask(self.shop, arguments).as_dict())
+            return strict_json.write(paging.page(question.ask(self.shop, arguments), first))
 
         return self._flights.once(of, work, self.shop.ledger.store.connection, costly=not question.quick)
 

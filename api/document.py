@@ -17,6 +17,7 @@ from sandtrack.shop import Answer, Flag, Receipt
 from sandtrack.shop.dosing.issued import Issued
 
 from . import describing
+from .paging import MORE, MOST_FLAGS
 from .portions import LINES_AT_ONCE, LONGEST_LINE
 from .problems import MEDIA_TYPE
 from .questions import Question
@@ -30,7 +31,8 @@ what a role may do stands with each resource. Every failure is a problem of one 
 
 Names say their unit; times are RFC 3339, or local times of the shop. An answer of `possible` false is an answer: it
 says why, and what would do instead. Answers have an ETag that holds until the ledger grows or, where no time is
-asked about, the minute turns.
+asked about, the minute turns. Of more than {MOST_FLAGS} flags the most urgent are shown; `flags_more` says how many
+are left out and how to go on.
 
 Each record has an id made by its sender: sent again with the same content, it is known and nothing is added; with other
 content it is a conflict. So it is with an order for a table to be given out. One record or order without an id may be
@@ -176,7 +178,7 @@ class Resources:
         self.blueprint = Blueprint("v1", __name__, url_prefix="/v1")
         self._schemas: dict[str, dict[str, Any]] = {
             "Problem": _PROBLEM,
-            "Answer": describing.dataclass(Answer),
+            "Answer": _with(describing.dataclass(Answer), flags_more=MORE),
             "Receipt": describing.dataclass(Receipt),
             "Issued": describing.dataclass(Issued),
             "LineAnswer": _LINE_ANSWER,
@@ -311,6 +313,11 @@ class Resources:
         documented = self.blueprint.doc(operationId=name, summary=summary, **doc)(resource)
         self.blueprint.add_url_rule(path, name, documented, methods=[method], tags=[tag])
         return f"v1.{name}"
+
+
+def _with(schema: dict[str, Any], **more: dict[str, Any]) -> dict[str, Any]:
+    """A schema with members that may be there too."""
+    return {**schema, "properties": {**schema["properties"], **more}}
 
 
 def _content(name: str, text: str = "The answer", **more: Any) -> dict[str, Any]:

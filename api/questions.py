@@ -42,20 +42,26 @@ class Whole(f.Number):
         return int(number)
 
 
-class AtArguments(Declared):
+class Paged(Declared):
+    """A question whose answer may have more flags than are shown at once."""
+
+    flags_from = Whole("how many flags to pass over: `flags_more.next` of the answer before", least=0, most=10**9)
+
+
+class AtArguments(Paged):
     """A question about an instant."""
 
     at = When("the instant asked about; now, if not said; a date is its end")
     known_on = DayText("as known by the end of this day; as known now, if not said")
 
 
-class BriefArguments(Declared):
+class BriefArguments(Paged):
     """The morning brief."""
 
     at = AtArguments._declared_fields["at"]
 
 
-class PeriodArguments(Declared):
+class PeriodArguments(Paged):
     """A question about a period."""
 
     since = When("start of the period; a date is its start", required=True)
@@ -136,7 +142,7 @@ class CalibrationArguments(AtArguments):
     mixer = f.Key("the mixer", required=True, refers="mixers")
 
 
-class AuditArguments(Declared):
+class AuditArguments(Paged):
     """What mixes held against what they should have."""
 
     mixer = f.Key("only this mixer", refers="mixers")
@@ -145,7 +151,7 @@ class AuditArguments(Declared):
     known_on = AtArguments._declared_fields["known_on"]
 
 
-class RecordsArguments(Declared):
+class RecordsArguments(Paged):
     """Which records are to be found again."""
 
     kind = f.Choice("only this kind", words=(*KINDS, "plant"))
