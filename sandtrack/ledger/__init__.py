@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from sandtrack.errors import ClockAhead, FieldError, InputErrors, SandtrackError, SetupChanged, ShopFileError
 from sandtrack.ledger import arriving, clocks, outside, views
 from sandtrack.ledger.brought import AT_ARRIVAL, BY_AGE, Brought, can_be, dated_by_age
-from sandtrack.ledger.chain import Head
+from sandtrack.ledger.chain import Head, hash_at
 from sandtrack.ledger.entries import Entry
 from sandtrack.ledger.making import made_whole
 from sandtrack.ledger.picture import Violation
@@ -252,8 +252,7 @@ class Ledger:
             outside.keep_head(self.store.path, before, after, self._hash_at)
 
     def _hash_at(self, record: int) -> str | None:
-        found = self.store.connection.execute("SELECT hash FROM record WHERE seq = ?", (record,)).fetchone()
-        return found[0].hex() if found else None
+        return hash_at(self.store.connection, record)
 
     def append(self, entry: Entry) -> Accepted:
         """Append one entry in a transaction of its own."""

@@ -32,7 +32,7 @@ class Fill(NamedTuple):
 
 def causes_of_all(reader: Reader, keys: Sequence[tuple[str, str]]) -> dict[tuple[str, str], list[Cause]]:
     """All that blocks or releases some places, lots or moulds (what, key), at any time, in order of happening."""
-    found: dict[tuple[str, str], list[Cause]] = {key: [] for key in keys}
+    causes: dict[tuple[str, str], list[Cause]] = {key: [] for key in keys}
     rows = reader.connection.execute(
         "SELECT b.what, b.key, b.record, b.code, r.at, r.kind, r.id, r.content, r.revision FROM block b JOIN record r "
         f"ON r.seq = b.record WHERE b.key IN ({', '.join('?' * len(keys))}) AND b.record <= ? "
@@ -41,9 +41,9 @@ def causes_of_all(reader: Reader, keys: Sequence[tuple[str, str]]) -> dict[tuple
         (*(key for _, key in keys), reader.last, reader.last),
     )
     for what, key, *cause in rows:
-        if (what, key) in found:
-            found[what, key].append(Cause(*cause))
-    return found
+        if (what, key) in causes:
+            causes[what, key].append(Cause(*cause))
+    return causes
 
 
 def in_force(causes: list[Cause], at: int) -> Cause | None:
@@ -67,22 +67,22 @@ def fills(reader: Reader, mould: str, after: int, until: int) -> list[Fill]:
 
 def ended_before(reader: Reader, mould: str, at: int) -> int | None:
     """The last ending of a mould before an instant."""
-    (found,) = reader.connection.execute(
+    (ended,) = reader.connection.execute(
         "SELECT max(at) FROM ending e WHERE mould = ?1 AND at < ?2 AND record <= ?3 "
         "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = e.record AND v.record <= ?3)",
         (mould, at, reader.last),
     ).fetchone()
-    return None if found is None else int(found)
+    return None if ended is None else int(ended)
 
 
 def ended_after(reader: Reader, mould: str, at: int) -> int | None:
     """The first ending of a mould at or after an instant."""
-    (found,) = reader.connection.execute(
+    (ended,) = reader.connection.execute(
         "SELECT min(at) FROM ending e WHERE mould = ?1 AND at >= ?2 AND record <= ?3 "
         "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = e.record AND v.record <= ?3)",
         (mould, at, reader.last),
     ).fetchone()
-    return None if found is None else int(found)
+    return None if ended is None else int(ended)
 
 
 def naming(reader: Reader, kinds: tuple[str, ...], since: int, until: int, word: str) -> list[int]:
@@ -122,34 +122,44 @@ def in_force_of(reader: Reader, numbers: Sequence[int]) -> list[int]:
 
 def is_first_of(reader: Reader, sender: str, record: int) -> bool:
     """Whether nothing came from a sender before a record."""
-    found = reader.connection.execute(
+    earlier = reader.connection.execute(
         "SELECT 1 FROM record WHERE sender = ? AND seq < ? LIMIT 1", (sender, record)
     ).fetchone()
-    return found is None
+    return earlier is None
 
 
-def number_of(reader: Reader, sender: str, record_id: str) -> int:
-    """Number of a record in the chain, by its name."""
-    (found,) = reader.connection.execute(
-        "SELECT seq FROM record WHERE sender = ? AND id = ?", (sender, record_id)
+def number_of(reader: Reader, sender: str, record_id: str) -> int | None:
+    """Number in the chain of a sender's record, as far as it is known."""
+    row = reader.connection.execute(
+        "SELECT seq FROM record WHERE sender = ? AND id = ? AND seq <= ?", (sender, record_id, reader.last)
     ).fetchone()
-    return int(found)
+    return None if row is None else int(row[0])
+
+
+def first_recorded(reader: Reader, since: int) -> int:
+    """Number of the first record that was recorded at or after an instant: they are numbered in that order."""
+    low, high = 1, reader.connection.execute("SELECT max(seq) FROM record").fetchone()[0] + 1
+    while low < high:
+        middle = (low + high) // 2
+        (recorded,) = reader.connection.execute("SELECT recorded FROM record WHERE seq = ?", (middle,)).fetchone()
+        low, high = (middle + 1, high) if recorded < since else (low, middle)
+    return low
 
 
 def nearest_named(reader: Reader, kind: str, record_id: str, at: int, reach: int) -> int | None:
     """The record of a kind with an id, of any sender, that lies nearest an instant and within a reach of it."""
-    found = reader.connection.execute(
+    row = reader.connection.execute(
         "SELECT seq FROM record WHERE kind = ?1 AND at >= ?2 AND at <= ?3 AND id = ?4 AND seq <= ?5 "
         "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = seq AND v.record <= ?5) "
         "ORDER BY abs(at - ?6), seq LIMIT 1",
         (kind, at - reach, at + reach, record_id, reader.last, at),
     ).fetchone()
-    return None if found is None else int(found[0])
+    return None if row is None else int(row[0])
 
 
 def newest(reader: Reader, kind: str, known: int) -> int:
     """The latest instant of a kind among the first `known` records of the chain; long ago where there is none."""
-    found = reader.connection.execute(
+    row = reader.connection.execute(
         "SELECT at FROM record WHERE kind = ? AND seq <= ? ORDER BY at DESC LIMIT 1", (kind, min(known, reader.last))
     ).fetchone()
-    return LONG_AGO if found is None else int(found[0])
+    return LONG_AGO if row is None else int(row[0])

@@ -81,11 +81,3 @@ def misdated(reader: Reader, first: int, until: int) -> list[Misdated]:
         (first, reader.last, until, AT_ARRIVAL, reader.last),
     )
     return [Misdated(*row[:4]) for row in rows]
-
-
-def place_of(reader: Reader, sender: str, record_id: str) -> int | None:
-    """Place in the chain of a sender's record, as far as it is known."""
-    found = reader.connection.execute(
-        "SELECT seq FROM record WHERE sender = ? AND id = ? AND seq <= ?", (sender, record_id, reader.last)
-    ).fetchone()
-    return None if found is None else int(found[0])

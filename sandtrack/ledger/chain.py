@@ -7,6 +7,7 @@ heads that were printed of it.
 from __future__ import annotations
 
 import re
+import sqlite3
 from hashlib import sha256
 from typing import Any, NamedTuple
 
@@ -29,6 +30,12 @@ def chained(before: bytes, sent: tuple[Any, ...], brought: tuple[Any, ...] = NOT
     """Hash of a record's row chained to the hash of the record before; `sent` and `brought` as the columns above."""
     row = sent if brought[-1] == FIRST else sent + brought
     return sha256(before + orjson.dumps(row)).digest()
+
+
+def hash_at(connection: sqlite3.Connection, record: int) -> str | None:
+    """Hash of a record as printed; None where there is none."""
+    row = connection.execute("SELECT hash FROM record WHERE seq = ?", (record,)).fetchone()
+    return row[0].hex() if row else None
 
 
 class Head(NamedTuple):

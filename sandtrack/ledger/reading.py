@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from sandtrack.ledger import standing, stored
+from sandtrack.ledger.chain import hash_at
 from sandtrack.ledger.entries import squared
 from sandtrack.ledger.months import whole_months
 from sandtrack.plant import MOULDS
@@ -91,8 +92,7 @@ class Reader:
 
     def hash_of(self, record: int) -> str | None:
         """Hash of a record as printed; None where there is none."""
-        found = self.connection.execute("SELECT hash FROM record WHERE seq = ?", (record,)).fetchone()
-        return found[0].hex() if found else None
+        return hash_at(self.connection, record)
 
     def content(self, seq: int) -> Any:
         """Content of one record, as it was sent."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import closing
 from functools import partial
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from sandtrack.errors import ShopFileError
 from sandtrack.ledger import migrations, outside, verify
-from sandtrack.ledger.chain import Head
+from sandtrack.ledger.chain import Head, hash_at
 from sandtrack.ledger.outside import Kept, Verified
 from sandtrack.ledger.picture import Picture, Violation
 from sandtrack.ledger.replay import replayed
@@ -69,15 +68,15 @@ class Verification:
             connection.execute("BEGIN")
             picture = Picture(connection, self.ledger.zone, self.ledger.forms, self._wanted(kept), 0, self.progress)
             if before is not None:
-                if _hash_at(connection, before.records) != before.head:
+                if hash_at(connection, before.records) != before.head:
                     return  # another file stands there now
                 picture = picture._replace(since=before.records)
                 self.since, self.before = before.records, before
-            found = False
+            is_kept = False
             for violation in self._checked(picture, kept):
-                if not found and before is None and violation.code != "printed":  # that may be a slip of who typed it
+                if not is_kept and before is None and violation.code != "printed":  # that may be a slip of who typed it
                     self._failed()
-                    found = True
+                    is_kept = True
                 yield violation
         finally:
             store.close()
@@ -116,7 +115,7 @@ class Verification:
     def _passed(self, picture: Picture, replay: Path) -> None:
         if self.keep:
             (records,) = picture.connection.execute("SELECT max(seq) FROM record").fetchone()
-            digest, now = _hash_at(picture.connection, records) or "", self._now()
+            digest, now = hash_at(picture.connection, records) or "", self._now()
             whole_at = self.before.whole_at if self.before else now
             made = Verified(records, digest, now, whole_at, _program())
             outside.keep_verified(self.ledger.store.path, made, replay)
@@ -137,11 +136,6 @@ def _program() -> str:
     except PackageNotFoundError:  # run from a checkout that is not installed
         number = "0"
     return f"{number} {list(migrations.STEPS)[-1]}"
-
-
-def _hash_at(connection: sqlite3.Connection, seq: int) -> str | None:
-    found = connection.execute("SELECT hash FROM record WHERE seq = ?", (seq,)).fetchone()
-    return found[0].hex() if found else None
 
 
 def damage(path: Path) -> str:

@@ -8,7 +8,8 @@ import re
 from typing import Any
 
 from sandtrack.errors import FieldError, InputErrors
-from sandtrack.ledger import bringing, stored
+from sandtrack.ledger import stored
+from sandtrack.ledger.around import number_of
 from sandtrack.ledger.searching import searching_edge
 from sandtrack.records import KINDS, kind_named, times
 from sandtrack.shop.answer import Answer, Basis, Flag
@@ -151,7 +152,7 @@ def _recorded_as(picture: Picture, sender: str | None, record_id: str) -> int | 
     if sender is None:
         problem = FieldError(field="sender", reason="is missing beside since_id", accepted="the sender of that record")
         raise InputErrors([problem], what="the question")
-    return bringing.place_of(picture.reader, sender, record_id)
+    return number_of(picture.reader, sender, record_id)
 
 
 def _not_there(picture: Picture, because: str) -> Answer:

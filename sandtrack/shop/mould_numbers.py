@@ -7,6 +7,7 @@ from typing import Any
 
 from sandtrack.errors import InputErrors
 from sandtrack.ledger import Ledger
+from sandtrack.ledger.around import number_of
 from sandtrack.records.mould_numbers import complaints, numbers_of
 
 
@@ -34,7 +35,5 @@ def require_clear_values(ledger: Ledger, kind: str, values: Mapping[str, Any], *
 def _is_there(ledger: Ledger, sender: Any, record_id: Any) -> bool:
     if not isinstance(sender, str) or not isinstance(record_id, str):
         return False
-    with ledger.store.reading() as connection:
-        return bool(
-            connection.execute("SELECT 1 FROM record WHERE sender = ? AND id = ?", (sender, record_id)).fetchone()
-        )
+    with ledger.reader() as reader:
+        return number_of(reader, sender, record_id) is not None

@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from sandtrack.plant import MOULDS
+from sandtrack.ledger.around import ended_before, fills
+from sandtrack.ledger.reading import LONG_AGO
 from sandtrack.records import times
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.moulds.looks import Looks
@@ -59,19 +60,11 @@ class Mould:
 
 def standing(picture: Picture) -> Iterator[Mould]:
     """Open moulds, each with the records that filled it since it was last emptied; by the index on moulds alone."""
-    connection, last = picture.reader.connection, picture.reader.last
-    for number, held in picture.reader.mould_contents_mg(picture.at).items():
-        (ended,) = connection.execute(
-            "SELECT max(at) FROM ending e WHERE mould = ? AND at <= ? AND record <= ? "
-            "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = e.record AND v.record <= ?)",
-            (number, picture.at, last, last),
-        ).fetchone()
-        rows = connection.execute(
-            "SELECT DISTINCT event FROM movement m WHERE mould = ? AND at > ? AND at <= ? AND target = ? "
-            "AND record <= ? AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = m.event AND v.record <= ?)",
-            (number, -(2**62) if ended is None else ended, picture.at, MOULDS, last, last),
-        ).fetchall()
-        filled = list(picture.numbered(row[0] for row in rows))
+    reader = picture.reader
+    for number, held in reader.mould_contents_mg(picture.at).items():
+        ended = ended_before(reader, number, picture.at + 1)
+        since = LONG_AGO if ended is None else ended
+        filled = list(picture.numbered(fill.record for fill in fills(reader, number, since, picture.at)))
         if filled:
             yield Mould(number, held, ended, filled)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
+from sandtrack.ledger.around import ended_before
 from sandtrack.plant import MOULDS
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.watch.recent import Recent
@@ -39,7 +40,7 @@ def number_used_again(recent: Recent) -> Iterator[Flag]:
     told: set[tuple[str, int]] = set()
     for seen in recent.new_mixes:
         for mould in seen.values.get("moulds", ()):
-            ended = _ended(recent, mould, seen.at)
+            ended = ended_before(picture.reader, mould, seen.at)
             if ended is None or seen.at - ended > within or (mould, ended) in told:
                 continue
             told.add((mould, ended))
@@ -57,7 +58,7 @@ def standing(recent: Recent) -> Iterator[Flag]:
     limit = picture.plant.limits.mould_standing_h
     began: dict[str, int] = {}
     for mould in reader.mould_contents_mg(picture.at):
-        ended = _ended(recent, mould, picture.at)
+        ended = ended_before(reader, mould, picture.at)
         (first,) = reader.connection.execute(
             "SELECT min(at) FROM movement WHERE mould = ? AND at > ? AND at <= ? AND target = ? AND record <= ?",
             (mould, -(2**62) if ended is None else ended, picture.at, MOULDS, reader.last),
@@ -81,18 +82,6 @@ def standing(recent: Recent) -> Iterator[Flag]:
         if len(found) > 1:
             names = " and ".join(sorted(family.replace("_", " ") for family in found))
             yield Flag("two_families", f"mould {mould} holds sand of {names}: one upsets the cure of the other", mould)
-
-
-def _ended(recent: Recent, mould: str, at: int) -> int | None:
-    """The last ending of a mould before an instant."""
-    last = recent.picture.reader.last
-    (ended,) = recent.picture.reader.connection.execute(
-        "SELECT max(at) FROM ending e WHERE mould = ? AND at < ? AND record <= ? "
-        "AND NOT EXISTS (SELECT 1 FROM reversal v WHERE v.of = e.record AND v.record <= ?)",
-        (mould, at, last, last),
-    ).fetchone()
-    found: int | None = ended
-    return found
 
 
 CHECKS: tuple[Callable[[Recent], Iterator[Flag]], ...] = (ended_empty, number_used_again, standing)

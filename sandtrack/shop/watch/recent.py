@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import Any
 
 from sandtrack.ledger import Day, Flow
+from sandtrack.ledger.around import first_recorded
 from sandtrack.plant import BinderSystem
 from sandtrack.records import times
 from sandtrack.shop.picture import KG, Picture, Seen
@@ -59,14 +60,8 @@ class Recent:
 
     @cached_property
     def first_recorded(self) -> int:
-        """First record that was recorded in the window; records are numbered in the order of their recording."""
-        connection = self.picture.reader.connection
-        low, high = 1, connection.execute("SELECT max(seq) FROM record").fetchone()[0] + 1
-        while low < high:
-            middle = (low + high) // 2
-            (recorded,) = connection.execute("SELECT recorded FROM record WHERE seq = ?", (middle,)).fetchone()
-            low, high = (middle + 1, high) if recorded < self.since else (low, middle)
-        return low
+        """First record that was recorded in the window."""
+        return first_recorded(self.picture.reader, self.since)
 
     @cached_property
     def mixes(self) -> list[Seen]:

@@ -169,8 +169,8 @@ def _after_filling(ev: Evidence, seen: Seen, known: int) -> Iterator[Seen]:
 def _withdrawn(ev: Evidence, seen: Seen, known: int) -> Iterator[Seen]:
     """What a withdrawal may leave in danger: with a release gone, the block is in force again."""
     of = seen.values["of"]
-    gone = ev.seen(number_of(ev.reader, of["sender"], of["id"]))
-    if gone.kind != "release":
+    number = number_of(ev.reader, of["sender"], of["id"])
+    if number is None or (gone := ev.seen(number)).kind != "release":
         return
     for what in ("place", "lot", "mould"):
         key = gone.values.get(what)
