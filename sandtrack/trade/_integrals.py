@@ -84,6 +84,15 @@ def aged_pieces(steps: Any, temps_k: Any, per_kelvin: float, reference_k: float)
     return steps * (np.exp(per_kelvin * (1 / reference_k - 1 / along)) @ _WEIGHTS_16)
 
 
+def aged_parts(
+    part: Any, steps: Any, start_k: Any, rises_k: Any, per_kelvin: float, reference_k: float
+) -> tuple[Any, Any]:
+    """What the first part (0 to 1) of each straight piece is worth, and how fast that grows with the part."""
+    along = start_k[..., None] + (part * rises_k)[..., None] * _NODES_16
+    worth = part * steps * (np.exp(per_kelvin * (1 / reference_k - 1 / along)) @ _WEIGHTS_16)
+    return worth, steps * np.exp(per_kelvin * (1 / reference_k - 1 / (start_k + part * rises_k)))
+
+
 def log_points(values: Numbers, field: str) -> Any:
     """Return one complete column of a log as a bare array."""
     points = np.atleast_1d(plain(given(values, field=field)))

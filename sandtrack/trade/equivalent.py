@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
@@ -174,12 +173,13 @@ def following_temp_c(
     if times.size != around.size or np.any(np.diff(times) < 0):
         raise FieldError(field="minutes", reason="and surroundings_c need equally many points, in order of time")
     temps = [single(start_temp_c, field="start_temp_c", above=-ZERO_C_IN_K)]
-    for step, first, last in zip(np.diff(times).tolist(), around[:-1].tolist(), around[1:].tolist(), strict=True):
-        share = step / tau
-        gone = -math.expm1(-share)
-        # Behind a line that rises evenly the mould ends up one time constant late.
-        late = (last - first) * (1 - gone / share if share > 1e-6 else share / 2)
-        temps.append(temps[-1] + gone * (first - temps[-1]) + late)
+    share = np.diff(times) / tau
+    gone = -np.expm1(-share)
+    # Behind a line that rises evenly the mould ends up one time constant late.
+    behind = 1 - np.divide(gone, share, out=1 - share / 2, where=share > 1e-6)
+    late = np.diff(around) * behind
+    for part, first, more in zip(gone.tolist(), around[:-1].tolist(), late.tolist(), strict=True):
+        temps.append(temps[-1] + part * (first - temps[-1]) + more)
     return np.array(temps)
 
 

@@ -8,10 +8,8 @@ from typing import Any
 import numpy as np
 
 from sandtrack.shop.dosing.temperatures import OfAir, Stretch
-from sandtrack.shop.dosing.warmth import cube_min
-from sandtrack.trade.cure import CureLaw, equivalent_age_h
 from sandtrack.trade.equivalent import following_temp_c
-from sandtrack.trade.maturity import strip_on_history
+from sandtrack.trade.followed import followed_equivalent_min, followed_min
 
 _MINUTE = 60_000_000
 _STEP_MIN = 5.0
@@ -27,27 +25,25 @@ class Course:
     minutes: Any
     temps_c: Any
 
-    def later_min(self, kept_min: float) -> float:
-        """When it is as far as sand that keeps its temperature is after so long; never before that. [min]"""
-        law = CureLaw(
-            strip_time_min=kept_min,
-            at_temp_c=self.sand_temp_c,
-            at_lever=1.0,
-            activation_energy_kj_mol=self.energy_kj_mol,
-            exponent=0.0,
-        )
-        found = strip_on_history(law, 1.0, minutes=self.minutes, temps_c=self.temps_c)
-        if found.strip_min is not None:
-            return max(found.strip_min, kept_min)
-        left = (1 - found.cured_share) * law.strip_time_min(float(self.temps_c[-1]), 1.0)
-        return max(float(self.minutes[-1]) + left, kept_min)
+    def later_min(self, kept_min: Any) -> Any:
+        """When it is as far as sand that keeps its temperature is after so long, for each; never before that. [min]"""
+        return np.maximum(followed_min(kept_min, **self._log), kept_min)
 
-    def kept_min(self, passed_min: float) -> float:
-        """How long sand that keeps its temperature takes to be as far as this is by then; never longer. [min]"""
-        so_far = np.append(self.minutes[self.minutes <= passed_min], passed_min)
-        temps = np.interp(so_far, self.minutes, self.temps_c)
-        energy = {"activation_energy_kj_mol": self.energy_kj_mol, "reference_temp_c": self.sand_temp_c}
-        return min(60 * equivalent_age_h(so_far / 60, temps, **energy), passed_min)
+    def kept_min(self, passed_min: Any) -> Any:
+        """How long sand that keeps its temperature takes to be as far as this is by then, for each. Never longer. [min]
+
+        Infinity stays infinity.
+        """
+        return np.minimum(followed_equivalent_min(passed_min, **self._log), passed_min)
+
+    @property
+    def _log(self) -> dict[str, Any]:
+        return {
+            "activation_energy_kj_mol": self.energy_kj_mol,
+            "kept_temp_c": self.sand_temp_c,
+            "log_minutes": self.minutes,
+            "log_temps_c": self.temps_c,
+        }
 
 
 def may_count(now: int, filled_at: int, high_min: float) -> Stretch:
@@ -56,9 +52,12 @@ def may_count(now: int, filled_at: int, high_min: float) -> Stretch:
 
 
 def by_air(
-    measured: OfAir, counts: Stretch, high_min: float, sand_temp_c: float, held_kg: float, energy_kj_mol: float
+    measured: OfAir, counts: Stretch, high_min: float, sand_temp_c: float, drift_min: float, energy_kj_mol: float
 ) -> Course | None:
-    """Course of a mould's core while it may still strip; None where no colder air was measured meanwhile."""
+    """Course of a mould's core while it may still strip; None where no colder air was measured meanwhile.
+
+    `drift_min` is the time in which its distance from the air's temperature falls to 1/e.
+    """
     instants, air = measured.between(*counts)
     if not np.any(air < sand_temp_c):
         return None
@@ -68,6 +67,6 @@ def by_air(
         minutes=minutes,
         surroundings_c=np.interp(minutes, at, air),
         start_temp_c=sand_temp_c,
-        time_constant_min=cube_min(held_kg),
+        time_constant_min=drift_min,
     )
     return Course(energy_kj_mol, sand_temp_c, minutes, temps)

@@ -19,10 +19,10 @@ from sandtrack.trade.maturity import SAND_DENSITY_KG_M3, face_temp_c, time_const
 _NO_BOX_KG = 300.0  # practice: stands for a box that is not given
 
 
-def cube_min(sand_kg: float) -> float:
-    """Time in which the distance of a cube of sand from the room's temperature falls to 1/e. [min]"""
+def cube_min(sand_kg: Any) -> Any:
+    """Time in which the distance of a cube of sand from the room's temperature falls to 1/e; each cube's own. [min]"""
     side_cm = 100 * (sand_kg / SAND_DENSITY_KG_M3) ** (1 / 3)
-    return float(time_constant_min(modulus_cm=side_cm / 6))
+    return time_constant_min(modulus_cm=side_cm / 6)
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ class Surroundings:
     @cached_property
     def drift_min(self) -> float:
         """Time in which the mould's distance from the room's temperature falls to 1/e; a cube's, if not said. [min]"""
-        return cube_min(self.box_kg or _NO_BOX_KG) if self.said_min is None else self.said_min
+        return float(cube_min(self.box_kg or _NO_BOX_KG)) if self.said_min is None else self.said_min
 
     def slowest_min(self, sand_temp_c: Any, kept_min: Any) -> Any:
         """When core and face both are as far as sand that keeps its temperature is after so long. [min]"""

@@ -16,6 +16,7 @@ from sandtrack.shop.dosing.serving import COVERAGE
 from sandtrack.shop.dosing.strength import Strength, Strengths
 from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.dosing.temperatures import OfAir, OfSand
+from sandtrack.shop.dosing.warmth import cube_min
 from sandtrack.shop.moulds.standing import Mould
 from sandtrack.shop.picture import KG, Picture, Seen
 from sandtrack.shop.watch.dangerous.castings import unreleased
@@ -131,13 +132,13 @@ class Clocks:
         moved: dict[int, course.Course] = {}
         highest = np.maximum(spans[2], after)
         counts = [course.may_count(self.picture.at, *row) for row in zip(at.tolist(), highest.tolist(), strict=True)]
-        air = OfAir(self.picture, counts)
+        air, drift = OfAir(self.picture, counts), cube_min(kg)
         for row, stretch in enumerate(counts):
-            way = course.by_air(air, stretch, highest[row], temp[row], kg[row], energy)
+            way = course.by_air(air, stretch, highest[row], temp[row], drift[row], energy)
             if way is not None:
                 moved[row] = way
-                passed[row], after[row] = way.kept_min(passed[row]), way.kept_min(after[row])
-                until[row] = way.kept_min(until[row]) if math.isfinite(until[row]) else until[row]
+                looked = np.array([passed[row], after[row], until[row]])
+                passed[row], after[row], until[row] = way.kept_min(looked)
         chance = strip_times.chance_by(np.where(passed > 0, passed, 1.0), temp, lever, lot=lot)
         chance, latest = np.where(passed > 0, chance, 0.0), spans[2].copy()
         (seen,) = np.nonzero((after > 0) | np.isfinite(until))
@@ -148,8 +149,7 @@ class Clocks:
             by = np.where(passed[seen] > 0, passed[seen], 1.0)
             chance[seen] = chance_within_by(strip_times, by, *asked, **bounds)
         for row, way in moved.items():
-            spans[:, row] = [way.later_min(kept) if kept == kept else kept for kept in spans[:, row].tolist()]
-            latest[row] = way.later_min(float(latest[row]))
+            *spans[:, row], latest[row] = way.later_min(np.append(spans[:, row], latest[row]))
         chance = np.minimum(chance, MOST_CHANCE)
         return [_clock(*row) for row in zip(at.tolist(), spans.T, chance.tolist(), latest.tolist(), strict=True)]
 
