@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from sandtrack.errors import FieldError, InputErrors, SandtrackError
 from sandtrack.ledger.brought import Brought, Withdrawn
 from sandtrack.records import KINDS
+from sandtrack.shop import dangers
 
 from .roles import ASKS, HOUR_US, ISSUE, RECORDS, ROLES, Role
 from .tokens import Token, Tokens
@@ -80,6 +81,12 @@ class Bearer(NamedTuple):
             "did it; what others recorded is brought by a token of role gateway",
             permission,
         )
+
+    def require_dealing(self, kind: str, content: Mapping[str, Any]) -> None:
+        """Raise Forbidden where a record says that a danger was dealt with, and this role may not release."""
+        code = content.get("code")
+        if kind == "dealt_with" and isinstance(code, str) and dangers.is_danger(code):
+            require(self.token.role, "record:release")
 
     def require_own(self, permission: str, content: Mapping[str, Any]) -> None:
         """Raise Forbidden where it speaks of another mixer or place than its own, or leaves its own out."""

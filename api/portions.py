@@ -81,6 +81,7 @@ def unpack(raw: Any, bearer: Bearer, kind: str = "") -> Sent:
     sender = bearer.token.name if sender is None else parsed(_SENDER, sender)
     bearer.require_sender(permission, sender)
     bearer.require_own(permission, content)
+    bearer.require_dealing(kind, content)
     bearer.require_id(record_id)
     return Sent(kind, content, sender, record_id, sent_at, _age_s(age_s, record_id))
 

@@ -85,9 +85,30 @@ _FLOOR_ASKS = (
     "brief",
     "records",
 )
-_MOULDING = ("mix", "pour", "knock_out", "mould_scrap", "castings", "strip_check", "temperature", "hold", "reversal")
+_MOULDING = (
+    "mix",
+    "pour",
+    "knock_out",
+    "mould_scrap",
+    "castings",
+    "strip_check",
+    "temperature",
+    "hold",
+    "reversal",
+    "dealt_with",
+)
 _SAND_PLANT = ("delivery", "transfer", "reclaim_run", "disposal", "count", "level", "calibration")
-_LABORATORY = ("sand_test", "strip_check", "temperature", "calibration", "exposure", "hold", "release", "reversal")
+_LABORATORY = (
+    "sand_test",
+    "strip_check",
+    "temperature",
+    "calibration",
+    "exposure",
+    "hold",
+    "release",
+    "reversal",
+    "dealt_with",
+)
 _RELAYED = (
     "delivery", "transfer", "mix", "pour", "knock_out", "mould_scrap", "castings", "reclaim_run", "disposal", "level",
     "temperature", "strip_check", "sand_test", "exposure", "reversal",

@@ -8,6 +8,7 @@ from sandtrack.records.events import Castings, Delivery, Disposal, KnockOut, Mix
 from sandtrack.records.observations import (
     Calibration,
     Count,
+    DealtWith,
     Exposure,
     Hold,
     Level,
@@ -39,6 +40,7 @@ KINDS: Mapping[str, type[Record]] = {
     "exposure": Exposure,
     "hold": Hold,
     "release": Release,
+    "dealt_with": DealtWith,
     "table_issued": TableIssued,
     "reversal": Reversal,
 }

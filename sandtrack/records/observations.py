@@ -188,6 +188,15 @@ class Release(Hold):
     """What was held, or blocked by its record, may be used again; lifts only what was recorded before."""
 
 
+class DealtWith(Record):
+    """Somebody dealt with an item of the attention list; it hides what had happened by then, and nothing later."""
+
+    code = f.Name("code of the item, as the attention list gives it", required=True)
+    subject = f.Name("what the item is about, as the list gives it: place, mould, mixer, lot, sender …", required=True)
+    done = f.Text("what was found and done", required=True)
+    by = f.Name("who dealt with it", required=True)
+
+
 class TableRow(Declared):
     """What a table says for one temperature of the sand."""
 

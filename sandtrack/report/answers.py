@@ -40,7 +40,7 @@ def text(given: Answer, names: Names, *, units: str = "metric", why: bool = Fals
         lines += wrapped("Only after a test: " if tested else f"{NOT_YES[given.verdict]}: ", given.because)
         lines += [line for way in given.instead for line in wrapped("  instead: ", way)]
     lines += _BODIES.get(given.question, _plain)(given, names, units)
-    if given.question != "brief":
+    if given.question not in ("brief", "attention"):
         lines += flags(flag for flag in given.flags if flag not in doubtful)
     if why:
         lines += basis(given)
@@ -323,7 +323,20 @@ def _words(value: Any) -> str:
 
 
 def _attention(given: Answer, names: Names, units: str) -> list[str]:
-    return [f"{len(given.flags)} to look at"] if given.flags else ["nothing needs a look"]
+    if not given.flags:
+        return ["nothing to check"]
+    lines = [f"{len(given.flags)} to check"]
+    for flag, item in zip(given.flags, given.values["items"], strict=True):
+        lines += wrapped("! ", flag.text)
+        lines += wrapped("    ", f"{' or '.join(item['who'])}: {_todo(item)}")
+    return lines
+
+
+def _todo(item: Mapping[str, Any]) -> str:
+    """What takes an item off the list, with what to type for it."""
+    if item["clears"] != "dealt_with":
+        return f"goes with a {item['clears'].replace('_', ' ')} (sandtrack log {item['clears']})"
+    return f"sandtrack log dealt_with --code {item['code']} --subject {item['subject']} --done … --by …"
 
 
 def _plain(given: Answer, names: Names, units: str) -> list[str]:

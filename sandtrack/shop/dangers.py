@@ -103,6 +103,11 @@ def cautions(event: str, families: Iterable[str | Family] = (), flags: Iterable[
     return tuple(sorted((CAUTIONS[code] for code in codes), key=lambda caution: SIGNALS.index(caution.signal)))
 
 
+def is_danger(code: str) -> bool:
+    """Whether what a flag is about could kill or maim: then only who may release may say that it was dealt with."""
+    return any(caution.signal in ("DANGER", "WARNING") for caution in cautions("attention", flags=(code,)))
+
+
 def _fits(row: Row, events: set[str], hazards: set[str], raised: set[str]) -> bool:
     return (
         (not row.events or not events.isdisjoint(row.events))

@@ -13,7 +13,7 @@ from sandtrack.shop import dangers, handled, levels
 from sandtrack.shop.answer import Caution, Flag, Receipt
 from sandtrack.shop.booked import booked
 from sandtrack.shop.picture import KG, Picture, Seen, picture
-from sandtrack.shop.watch import brought
+from sandtrack.shop.watch import attention, brought
 from sandtrack.shop.watch.dangerous.judging import arrived
 
 
@@ -83,6 +83,8 @@ def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
         yield from _ended(seen, entry.values, accepted)
     if entry.kind == "plant":
         yield from _revised(seen, accepted)
+    if entry.kind == "dealt_with":
+        yield from attention.dealing_flags(seen, entry.values["code"], entry.values["subject"], accepted.at)
 
 
 def _late(seen: Picture, accepted: Accepted) -> Iterator[Flag]:

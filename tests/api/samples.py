@@ -36,6 +36,7 @@ RECORDS: dict[str, dict[str, Any]] = {
     },
     "exposure": {"agent": "quartz", "value": 0.03, "unit": "mg/m3"},
     "hold": {"place": "tank_acid", "reason": "smells of resin"},
+    "dealt_with": {"code": "ended_empty", "subject": "101", "done": "the mix was found", "by": "ida"},
     "release": {"place": "tank_acid", "reason": "washed"},
     "table_issued": {
         "number": 1,

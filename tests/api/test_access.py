@@ -49,6 +49,7 @@ MAY = {
     "record:calibration": "olg",
     "record:exposure": "ylg",
     "record:hold": "omlg",
+    "record:dealt_with": "omlg",
     "record:release": "lg",
     "record:table_issued": "g",
     "record:reversal": "dtswryomlga",

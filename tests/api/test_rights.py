@@ -521,3 +521,27 @@ def test_an_unknown_name_in_a_question_names_the_field(standing: Running, asked:
     assert problem["field"] == field
     assert problem["value"] in asked
     assert problem["accepted"]
+
+
+# -- dealt with -------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("code", "may"),
+    [
+        ("ended_empty", {"operator": 201, "moulder": 201, "laboratory": 201, "manager": 201}),
+        ("resin_meets_acid", {"operator": 403, "moulder": 403, "laboratory": 201, "manager": 201}),
+        ("held_poured", {"operator": 403, "moulder": 403, "laboratory": 201, "manager": 201}),
+    ],
+)
+def test_only_who_may_release_says_that_a_danger_was_dealt_with(service: Running, code: str, may: dict[str, int]):
+    """An item that can hurt nobody is dealt with by whoever makes moulds; a danger by who may release; by lines too."""
+    for role, status in may.items():
+        sent = record("dealt_with", f"done-{role}", code=code)
+        line = getattr(service, role).send_lines(json.dumps({"kind": "dealt_with", **sent}).encode())
+        if status == 403:
+            assert json.loads(line.text)["problem"]["code"] == "forbidden"
+            is_problem(getattr(service, role).send("dealt_with", sent), 403, "forbidden")
+        else:
+            assert json.loads(line.text)["outcome"] == "new"
+            assert getattr(service, role).send("dealt_with", {**sent, "id": f"again-{role}"}).status_code == 201

@@ -52,6 +52,7 @@ GOOD: dict[str, dict[str, Any]] = {
     "calibration": {"mixer": "m1", "stream": "resin", "setting": 40, "catches": [{"seconds": 30, "mass_kg": 1}]},
     "exposure": {"agent": "quartz", "value": 0.1, "unit": "mg/m3", "hours": 8},
     "hold": {"lot": "L", "reason": "wet"},
+    "dealt_with": {"code": "late", "subject": "silo", "done": "seen", "by": "ida"},
     "release": {"lot": "L", "reason": "dry"},
     "table_issued": {
         "number": 1,

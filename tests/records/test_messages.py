@@ -43,6 +43,7 @@ BASE: dict[str, dict[str, Any]] = {
     "sand_test": {"test": "sieve", "readings": {"pan": 1}},
     "calibration": {"mixer": "m1", "stream": "resin", "setting": 40, "catches": [{"seconds": 30, "mass_kg": 1}]},
     "exposure": {"agent": "quartz", "value": 0.1, "unit": "mg/m3"},
+    "dealt_with": {"code": "ended_empty", "subject": "101", "done": "mix found", "by": "ida"},
     "hold": {"place": "silo", "reason": "wet"},
     "table_issued": {
         "number": 1,
@@ -99,7 +100,7 @@ def test_messages_of_records(kind: str, changes: Any, messages: list[str]):
     ("delivry", "kind: 'delivry' is not a kind of record; did you mean delivery?"),
     ("xyz", "kind: 'xyz' is not a kind of record; accepted: delivery, transfer, mix, pour, knock_out, mould_scrap, "
      "castings, reclaim_run, disposal, count, level, temperature, strip_check, sand_test, calibration, exposure, hold, "
-     "release, table_issued, reversal, plant"),
+     "release, dealt_with, table_issued, reversal, plant"),
 ])  # fmt: skip
 def test_a_kind_that_does_not_exist(kind: str, message: str):
     """It says which there are, or which was probably meant."""

@@ -74,6 +74,7 @@ EVENTS = {
     "sand_test": (set(), {}),
     "calibration": ({"screw", "catches"}, AT_A_TANK),
     "exposure": (set(), {}),
+    "dealt_with": (set(), {}),
     "hold": ({"held"}, {}),
     "release": ({"released_unchecked"}, {}),
     "table_issued": (set(), {}),
@@ -88,6 +89,7 @@ EVENTS = {
         {**COUPLED, ACID: {*COUPLED[ACID], "sulphur_dioxide"}},
     ),
     "cover": (set(), {}),
+    "head": (set(), {}),
     "learned": ({"test_then_draw"}, {}),
     "moulds": ({"test_then_draw", *POURING}, FUMES),
     "rates": (set(), {}),
@@ -200,7 +202,7 @@ def flag_codes() -> set[str]:
         for tree in SOURCES
         for node in ast.walk(tree)
         if isinstance(node, ast.Call)
-        and getattr(node.func, "id", "") in ("Flag", "Advice")
+        and getattr(node.func, "id", "") in ("Flag", "Advice", "occurred")
         and node.args
         and isinstance(node.args[0], ast.Constant)
     }

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from typing import Any
 
+from sandtrack.records import times
 from sandtrack.shop import dangers
 from sandtrack.shop.answer import Answer, Basis, Flag
 from sandtrack.shop.picture import Picture
@@ -13,9 +16,10 @@ from sandtrack.shop.watch import dose as attention_dose
 from sandtrack.shop.watch import floor as attention_floor
 from sandtrack.shop.watch import sand as attention_sand
 from sandtrack.shop.watch.dangerous import listing as attention_danger
+from sandtrack.shop.watch.items import WAYS, Item, Occurred, item, many_as_one, of_one_cause
 from sandtrack.shop.watch.recent import LOOK_BACK_DAYS, Recent
 
-Check = Callable[[Recent], Iterator[Flag]]
+Check = Callable[[Recent], Iterator[Flag | Occurred]]
 
 CHECKS: tuple[Check, ...] = (
     *attention_danger.CHECKS,
@@ -48,25 +52,25 @@ URGENCY = (
 
 
 def attention(picture: Picture) -> Answer:
-    """Everything that needs a look, as flags, most urgent first, none twice.
+    """Everything that needs a look, as flags, most urgent first, none twice, one for one cause.
 
-    Values: `count`, and `by_code` {code: how many}.
+    What somebody dealt with is left out; what happens later is raised again.
+
+    Values: `count`, `by_code` {code: how many}, and `items`, in the order of the flags: `code`, `subject`, `subjects`
+    (all it is about), `also` (codes of the same cause), `happened_at` (None for how things stand), `who` (roles that
+    can do something about it) and `clears` (the kind of record that takes it off the list).
     """
     recent = Recent(picture)
-    found: dict[tuple[str, str, str], Flag] = {}
-    for check in CHECKS:
-        for flag in check(recent):
-            found.setdefault((flag.code, flag.subject, flag.text), flag)
-    rank = {code: position for position, code in enumerate(URGENCY)}
-    flags = sorted(found.values(), key=lambda flag: rank.get(flag.code, len(rank)))
+    items = shown(raised(recent), recent)
     by_code: dict[str, int] = {}
-    for flag in flags:
-        by_code[flag.code] = by_code.get(flag.code, 0) + 1
+    for one in items:
+        by_code[one.code] = by_code.get(one.code, 0) + 1
+    codes = {code for one in items for code in (one.code, *one.also)}
     return Answer(
         question="attention",
         as_of=picture.as_of,
         known_on=picture.known_on,
-        values={"count": len(flags), "by_code": by_code},
+        values={"count": len(items), "by_code": by_code, "items": [_values(one, picture) for one in items]},
         basis=(
             Basis(
                 "looked back",
@@ -76,7 +80,54 @@ def attention(picture: Picture) -> Answer:
             ),
             Basis("limits", "when something is raised", "set-up", "plant.toml, [limits]"),
         ),
-        flags=tuple(flags),
-        cautions=dangers.cautions("attention", flags=by_code),
+        flags=tuple(one.flag for one in items),
+        cautions=dangers.cautions("attention", flags=codes),
         head=picture.head,
     )
+
+
+def raised(recent: Recent) -> list[Item]:
+    """What all checks raise, none twice."""
+    found: dict[tuple[str, str, str], Item] = {}
+    for check in CHECKS:
+        for flag in check(recent):
+            one = item(flag)
+            found.setdefault((one.code, one.subject, one.text), one)
+    return list(found.values())
+
+
+def shown(items: Iterable[Item], recent: Recent) -> list[Item]:
+    """What is left of it, most urgent first: without what was dealt with, one for one cause."""
+    open_items = [one for one in items if one.at is None or not recent.is_dealt_with(one.code, one.subject, one.at)]
+    rank = {code: position for position, code in enumerate(URGENCY)}
+    left = many_as_one(of_one_cause(open_items))
+    return sorted(left, key=lambda one: rank.get(one.code, len(rank)))
+
+
+def dealing_flags(picture: Picture, code: str, subject: str, at: int) -> Iterator[Flag]:
+    """What the receipt of a `dealt_with` says where it takes nothing off the list."""
+    then = replace(picture, at=max(picture.at, at))
+    fitting = [one for one in raised(Recent(then, as_raised=True)) if (one.code, one.subject) == (code, subject)]
+    if not fitting:
+        yield Flag(
+            "nothing_dealt_with",
+            f"the list has no item {code} of {subject}: nothing is taken off it. See code and subject with "
+            "`sandtrack attention --json`",
+            subject,
+        )
+    elif all(one.at is None or one.at > at for one in fitting):
+        clears = WAYS[code].clears if code in WAYS else "dealt_with"
+        what = f"a record of kind {clears}" if clears != "dealt_with" else "its cause"
+        yield Flag("stays_open", f"{code} of {subject} is how things stand: it stays until {what} ends it", subject)
+
+
+def _values(one: Item, picture: Picture) -> dict[str, Any]:
+    return {
+        "code": one.code,
+        "subject": one.subject,
+        "subjects": list(one.subjects),
+        "also": list(one.also),
+        "happened_at": None if one.at is None else times.show(one.at, picture.zone),
+        "who": list(one.way.who),
+        "clears": one.way.clears,
+    }

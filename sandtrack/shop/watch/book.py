@@ -11,6 +11,7 @@ from sandtrack.shop import cover, stock
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.circuit.unexplained import difference_flags, unexplained
 from sandtrack.shop.picture import Seen
+from sandtrack.shop.watch.items import Occurred, occurred
 from sandtrack.shop.watch.recent import DAY_US, Recent
 from sandtrack.shop.wording import clock, day, several
 
@@ -19,7 +20,7 @@ RECORDED_AFTER_MIN = 5.0
 """A record is late only if the count was recorded this much before it: what was loaded together was known together."""
 
 
-def from_stock(recent: Recent) -> Iterator[Flag]:
+def from_stock(recent: Recent) -> Iterator[Flag | Occurred]:
     """Stock below zero, over safe fill, wrong, blocked, never counted; levels that cannot be, or differ."""
     wrong: set[str] = set()
     for flag in reversed(stock.stock(recent.picture).flags):  # blocks come last: they say who did it and when
@@ -30,7 +31,7 @@ def from_stock(recent: Recent) -> Iterator[Flag]:
         yield flag
 
 
-def from_cover(recent: Recent) -> Iterator[Flag]:
+def from_cover(recent: Recent) -> Iterator[Flag | Occurred]:
     """What is to be ordered, or does not last; what the shop fills itself lasts as long as it goes on doing so."""
     filled = {flow.target for flow in recent.flows if flow.kind in ("reclaim_run", "mix", "transfer")}
     for flag in cover.cover(recent.picture).flags:
@@ -40,10 +41,12 @@ def from_cover(recent: Recent) -> Iterator[Flag]:
             yield flag
 
 
-def differences(recent: Recent) -> Iterator[Flag]:
+def differences(recent: Recent) -> Iterator[Flag | Occurred]:
     """Differences at the window's counts that nothing explains."""
     found = recent.picture.reader.differences(recent.since - 1, recent.picture.at)
-    yield from difference_flags(recent.picture, unexplained(recent.picture, found))
+    for difference in unexplained(recent.picture, found):
+        for flag in difference_flags(recent.picture, [difference]):
+            yield Occurred(flag, difference.at)
 
 
 class _Count(NamedTuple):
@@ -64,7 +67,7 @@ def _counts(recent: Recent, since: int) -> list[_Count]:
     return [_Count(*row) for row in rows]
 
 
-def late(recent: Recent) -> Iterator[Flag]:
+def late(recent: Recent) -> Iterator[Flag | Occurred]:
     """Records of the window's making that are older than a count which was recorded before them."""
     picture, reader = recent.picture, recent.picture.reader
     first = recent.first_recorded
@@ -94,12 +97,13 @@ def late(recent: Recent) -> Iterator[Flag]:
         places = sorted(set().union(*(entry[2] for entry in found)))
         names = ", ".join(picture.name("places", place) for place in places)
         days = dict.fromkeys(day(entry[0], picture.zone) for entry in found)
-        yield Flag(
+        yield occurred(
             "late",
             f"{several(len(found), kind.replace('_', ' '))} by {sender} of {_span(list(days))} came after the count of "
             f"{day(counted, picture.zone)} had been recorded: today's stock of {names} is unchanged, what that count "
             "did not explain is another figure now",
             places[0],
+            at=max(entry[1] for entry in found),
         )
 
 
@@ -114,7 +118,7 @@ def _span(days: list[str]) -> str:
     return days[0] if len(days) == 1 else f"{days[0]} to {days[-1]}"
 
 
-def two_counts(recent: Recent) -> Iterator[Flag]:
+def two_counts(recent: Recent) -> Iterator[Flag | Occurred]:
     """Two counts of one place at one instant: the book goes by the last in order of sender and id."""
     picture, reader = recent.picture, recent.picture.reader
     rows = reader.connection.execute(
@@ -124,15 +128,16 @@ def two_counts(recent: Recent) -> Iterator[Flag]:
         (recent.since, picture.at, reader.last, reader.last),
     )
     for place, _, at, counts, low, high in rows:
-        yield Flag(
+        yield occurred(
             "two_counts",
             f"{picture.name('places', place)} was counted {counts} times at {clock(at, picture.zone)}, as "
             f"{low / 1e6:,.0f} and {high / 1e6:,.0f} kg: reverse the one that is wrong",
             place,
+            at=at,
         )
 
 
-def count_missing(recent: Recent) -> Iterator[Flag]:
+def count_missing(recent: Recent) -> Iterator[Flag | Occurred]:
     """Places whose next count is overdue."""
     picture = recent.picture
     for key, place in picture.plant.places.items():
@@ -149,7 +154,7 @@ def count_missing(recent: Recent) -> Iterator[Flag]:
             )
 
 
-def clock_off(recent: Recent) -> Iterator[Flag]:
+def clock_off(recent: Recent) -> Iterator[Flag | Occurred]:
     """Senders whose clock was off."""
     picture, reader = recent.picture, recent.picture.reader
     marks = ", ".join("?" * len(KINDS))
@@ -161,15 +166,16 @@ def clock_off(recent: Recent) -> Iterator[Flag]:
     )
     for sender, records, at, offset in rows:
         fast = "slow" if offset > 0 else "fast"
-        yield Flag(
+        yield occurred(
             "clock_off",
             f"the clock of {sender} was {abs(offset) / _MINUTE:,.0f} min {fast} on {clock(at, picture.zone)} "
             f"({several(records, 'record')} corrected): set it",
             sender,
+            at=at,
         )
 
 
-def clock_back(recent: Recent) -> Iterator[Flag]:
+def clock_back(recent: Recent) -> Iterator[Flag | Occurred]:
     """The computer's clock now shows an earlier time than when the last record was taken."""
     picture = recent.picture
     now = picture.ledger.clock()
@@ -183,7 +189,7 @@ def clock_back(recent: Recent) -> Iterator[Flag]:
         )
 
 
-def in_the_future(recent: Recent) -> Iterator[Flag]:
+def in_the_future(recent: Recent) -> Iterator[Flag | Occurred]:
     """Records dated later than they were recorded, by a clock that was not seen to be off."""
     picture, reader = recent.picture, recent.picture.reader
     marks = ", ".join("?" * len(KINDS))
@@ -194,15 +200,16 @@ def in_the_future(recent: Recent) -> Iterator[Flag]:
         (*KINDS, recent.since, reader.last, _MINUTE, reader.last),
     )
     for kind, sender, record_id, at, recorded in rows:
-        yield Flag(
+        yield occurred(
             "in_the_future",
             f"{kind.replace('_', ' ')} {record_id} by {sender} is dated {clock(at, picture.zone)} and was recorded on "
             f"{clock(recorded, picture.zone)}, before it happened: reverse it and send it again with its time",
             record_id,
+            at=recorded,
         )
 
 
-def double_entry(recent: Recent) -> Iterator[Flag]:
+def double_entry(recent: Recent) -> Iterator[Flag | Occurred]:
     """Two records that look like one event: the same ticket, or the same content within minutes."""
     picture = recent.picture
     within = picture.plant.limits.double_entry_min * _MINUTE
@@ -220,11 +227,12 @@ def double_entry(recent: Recent) -> Iterator[Flag]:
             if _told_alike(seen) and before.sender == seen.sender:
                 continue  # bucket after bucket by one person is work, not a repeat
             why = "bear the same number" if reach is None else "are alike"
-            yield Flag(
+            yield occurred(
                 "double_entry",
                 f"{seen.kind.replace('_', ' ')} {before.id} by {before.sender} of {clock(before.at, picture.zone)} and "
                 f"{seen.id} by {seen.sender} of {clock(seen.at, picture.zone)} {why}: if it was one event, reverse one",
                 seen.id,
+                at=seen.at,
             )
             break
 
@@ -261,7 +269,7 @@ def _told_alike(seen: Seen) -> bool:
     return any(isinstance(value, Measured) for value in seen.values.values())
 
 
-CHECKS: tuple[Callable[[Recent], Iterator[Flag]], ...] = (
+CHECKS: tuple[Callable[[Recent], Iterator[Flag | Occurred]], ...] = (
     from_stock,
     from_cover,
     differences,

@@ -9,6 +9,7 @@ from sandtrack.ledger import Accepted, Entry, bringing, stored
 from sandtrack.ledger.brought import AT_ARRIVAL
 from sandtrack.records import times
 from sandtrack.shop.answer import Flag
+from sandtrack.shop.watch.items import Occurred, occurred
 from sandtrack.shop.watch.recent import Recent
 from sandtrack.shop.wording import clock, several
 
@@ -31,7 +32,7 @@ def flags(zone: tzinfo, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
         )
 
 
-def withdrawn(recent: Recent) -> Iterator[Flag]:
+def withdrawn(recent: Recent) -> Iterator[Flag | Occurred]:
     """Holds, other blocks and counts that somebody withdrew."""
     picture = recent.picture
     for gone in bringing.taken_back(picture.reader, recent.first_recorded, picture.at):
@@ -40,36 +41,39 @@ def withdrawn(recent: Recent) -> Iterator[Flag]:
         what = f"the {gone.kind.replace('_', ' ')} of {key} by {gone.sender} on {clock(gone.at, picture.zone)}"
         code = "hold_withdrawn" if gone.blocks else "count_withdrawn"
         todo = f"look at {key} before it is used" if gone.blocks else "count again"
-        yield Flag(
+        yield occurred(
             code,
             f"{what} was withdrawn by {gone.by} on {clock(gone.withdrawn, picture.zone)} "
             f"({reversal.get('reason', '')}): {todo}",
             gone.id,
+            at=gone.withdrawn,
         )
 
 
-def taken_ids(recent: Recent) -> Iterator[Flag]:
+def taken_ids(recent: Recent) -> Iterator[Flag | Occurred]:
     """Records of machines whose id another record had: one of the two may be false."""
     picture = recent.picture
     for taken in bringing.taken_ids(picture.reader, recent.first_recorded, picture.at):
-        yield Flag(
+        yield occurred(
             "id_taken",
             f"{taken.kind.replace('_', ' ')} {taken.own_id!r} of {taken.sender} on {clock(taken.at, picture.zone)} met "
             f"another record of that id and is kept as {taken.id!r}: see who sent the other, withdraw what is false",
             taken.id,
+            at=taken.at,
         )
 
 
-def misdated(recent: Recent) -> Iterator[Flag]:
+def misdated(recent: Recent) -> Iterator[Flag | Occurred]:
     """Machines whose clock shows a time that cannot be."""
     picture = recent.picture
     for found in bringing.misdated(picture.reader, recent.first_recorded, picture.at):
-        yield Flag(
+        yield occurred(
             AT_ARRIVAL,
             f"{several(found.records, 'record')} of {found.sender} came with a time that cannot be, the last with "
             f"{clock(found.own_at, picture.zone)}: booked as they came, not used for strip times. Set its clock",
             found.sender,
+            at=found.at,
         )
 
 
-CHECKS: tuple[Callable[[Recent], Iterator[Flag]], ...] = (withdrawn, taken_ids, misdated)
+CHECKS: tuple[Callable[[Recent], Iterator[Flag | Occurred]], ...] = (withdrawn, taken_ids, misdated)

@@ -12,6 +12,7 @@ from sandtrack.plant import BinderSystem
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.mixers import pumps
 from sandtrack.shop.picture import Seen
+from sandtrack.shop.watch.items import Occurred, occurred
 from sandtrack.shop.watch.recent import DAY_US, Dose, Recent
 from sandtrack.shop.wording import day
 
@@ -36,7 +37,7 @@ class _Usual(NamedTuple):
         return self.pct if temp_c is None else self.pct + self.slope_pct_c * (temp_c - self.middle_c)
 
 
-def dose_off(recent: Recent) -> Iterator[Flag]:
+def dose_off(recent: Recent) -> Iterator[Flag | Occurred]:
     """A mixer's catalyst, over its latest mixes of a system, outside its window or away from its usual.
 
     The usual is the set-up's where speed is set by grade. Where it is set by the amount, which follows the weather, it
@@ -57,12 +58,13 @@ def dose_off(recent: Recent) -> Iterator[Flag]:
         against = _outside_window(recent, drawn, latest) or _away(recent, mixer, system, drawn, latest, doses)
         if against:
             picture = recent.picture
-            yield Flag(
+            yield occurred(
                 "dose_off",
                 f"the latest {len(latest)} mixes of {picture.name('binder_systems', system)} on "
                 f"{picture.name('mixers', mixer)} had {drawn:.1f} % catalyst on resin, {against}: "
                 "weigh a timed catch of each pump",
                 mixer,
+                at=latest[-1].seen.at,
             )
 
 
@@ -128,7 +130,7 @@ def _temp(dose: Dose) -> float | None:
     return temp
 
 
-def share_drift(recent: Recent) -> Iterator[Flag]:
+def share_drift(recent: Recent) -> Iterator[Flag | Occurred]:
     """Reclaimed share of a system's mixes of the last two weeks away from its usual one."""
     picture = recent.picture
     start = picture.at - SHARE_DAYS * DAY_US
@@ -154,7 +156,7 @@ def _share(doses: Iterable[Dose]) -> float | None:
     return sum(mass for mass, _ in told) / sand if sand else None
 
 
-def calibrations(recent: Recent) -> Iterator[Flag]:
+def calibrations(recent: Recent) -> Iterator[Flag | Occurred]:
     """Mixers that ran after their calibration had fallen due, and streams that deliver otherwise than before."""
     picture = recent.picture
     found = list(picture.records("calibration", since=picture.at - CALIBRATIONS_BACK_DAYS * DAY_US))
@@ -167,7 +169,7 @@ def calibrations(recent: Recent) -> Iterator[Flag]:
         yield from _drifted(recent, mixer, stream, setting, series)
 
 
-def _overdue(recent: Recent, found: Iterable[Seen]) -> Iterator[Flag]:
+def _overdue(recent: Recent, found: Iterable[Seen]) -> Iterator[Flag | Occurred]:
     picture = recent.picture
     last: dict[str, Seen] = {}
     for seen in found:
@@ -190,7 +192,9 @@ def _overdue(recent: Recent, found: Iterable[Seen]) -> Iterator[Flag]:
         yield Flag("calibration_overdue", f"{text}: weigh three timed catches of each stream", key)
 
 
-def _drifted(recent: Recent, mixer: str, stream: str, setting: float, series: Sequence[Seen]) -> Iterator[Flag]:
+def _drifted(
+    recent: Recent, mixer: str, stream: str, setting: float, series: Sequence[Seen]
+) -> Iterator[Flag | Occurred]:
     """The latest calibration of a stream against the median of the ones before it at the same setting."""
     latest, before = series[-1], series[-1 - EARLIER_CALIBRATIONS : -1]
     tolerance = _tolerance(recent.picture.day, recent.picture.day.find("mixers", mixer), stream)
@@ -199,13 +203,14 @@ def _drifted(recent: Recent, mixer: str, stream: str, setting: float, series: Se
     rate, usual = _kg_min(recent, latest), median(_kg_min(recent, seen) for seen in before)
     off = 100.0 * (rate / usual - 1.0)
     if abs(off) > tolerance:
-        yield Flag(
+        yield occurred(
             "calibration_drift",
             f"{stream.replace('_', ' ')} of {recent.picture.name('mixers', mixer)} at setting {setting:g} gave "
             f"{rate:.3g} kg/min on {day(latest.at, recent.picture.zone)}, {abs(off):.1f} % "
             f"{'above' if off > 0 else 'below'} the {usual:.3g} kg/min of the {len(before)} calibrations before "
             f"(tolerance {tolerance:g} %): look at the pump, then set it by the new figure",
             mixer,
+            at=latest.at,
         )
 
 
@@ -224,4 +229,4 @@ def _kg_min(recent: Recent, seen: Seen) -> float:
     return mass_mg / 1e6 / seconds * 60.0
 
 
-CHECKS: tuple[Callable[[Recent], Iterator[Flag]], ...] = (dose_off, share_drift, calibrations)
+CHECKS: tuple[Callable[[Recent], Iterator[Flag | Occurred]], ...] = (dose_off, share_drift, calibrations)

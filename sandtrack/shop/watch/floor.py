@@ -7,13 +7,14 @@ from collections.abc import Callable, Iterator
 from sandtrack.ledger.around import ended_before
 from sandtrack.plant import MOULDS
 from sandtrack.shop.answer import Flag
+from sandtrack.shop.watch.items import Occurred, occurred
 from sandtrack.shop.watch.recent import Recent
 from sandtrack.shop.wording import clock
 
 _HOUR = 3_600_000_000
 
 
-def ended_empty(recent: Recent) -> Iterator[Flag]:
+def ended_empty(recent: Recent) -> Iterator[Flag | Occurred]:
     """Moulds knocked out or scrapped with nothing booked into them."""
     picture, reader = recent.picture, recent.picture.reader
     rows = reader.connection.execute(
@@ -25,15 +26,16 @@ def ended_empty(recent: Recent) -> Iterator[Flag]:
     for seen in recent.endings:
         for mould in seen.values["moulds"]:
             if (seen.seq, mould) not in emptied:
-                yield Flag(
+                yield occurred(
                     "ended_empty",
                     f"mould {mould} was ended on {clock(seen.at, picture.zone)} ({seen.kind.replace('_', ' ')} "
                     f"{seen.id}) with nothing booked into it: a mix is missing, or the number is wrong",
                     mould,
+                    at=seen.at,
                 )
 
 
-def number_used_again(recent: Recent) -> Iterator[Flag]:
+def number_used_again(recent: Recent) -> Iterator[Flag | Occurred]:
     """Moulds filled so soon after they were ended that the number may be wrong, or a clock."""
     picture = recent.picture
     within = picture.plant.limits.number_reuse_h * _HOUR
@@ -44,15 +46,16 @@ def number_used_again(recent: Recent) -> Iterator[Flag]:
             if ended is None or seen.at - ended > within or (mould, ended) in told:
                 continue
             told.add((mould, ended))
-            yield Flag(
+            yield occurred(
                 "number_used_again",
                 f"mould {mould} was filled on {clock(seen.at, picture.zone)}, {(seen.at - ended) / _HOUR:.1f} h after "
                 f"it was ended at {clock(ended, picture.zone)}: is the number used again, or a clock wrong?",
                 mould,
+                at=seen.at,
             )
 
 
-def standing(recent: Recent) -> Iterator[Flag]:
+def standing(recent: Recent) -> Iterator[Flag | Occurred]:
     """Moulds that stand longer than the shop's limit, and moulds that hold sand of two binder families."""
     picture, reader = recent.picture, recent.picture.reader
     limit = picture.plant.limits.mould_standing_h
@@ -67,11 +70,12 @@ def standing(recent: Recent) -> Iterator[Flag]:
             began[mould] = first
     for mould, first in sorted(began.items(), key=lambda entry: entry[1]):
         if picture.at - first > limit * _HOUR:
-            yield Flag(
+            yield occurred(
                 "standing_too_long",
                 f"mould {mould} stands since {clock(first, picture.zone)}, {(picture.at - first) / _HOUR:,.0f} h "
                 f"(limit {limit:g} h): was its knock-out recorded?",
                 mould,
+                at=first,
             )
     families: dict[str, set[str]] = {}
     for dose in recent.doses:
@@ -84,4 +88,4 @@ def standing(recent: Recent) -> Iterator[Flag]:
             yield Flag("two_families", f"mould {mould} holds sand of {names}: one upsets the cure of the other", mould)
 
 
-CHECKS: tuple[Callable[[Recent], Iterator[Flag]], ...] = (ended_empty, number_used_again, standing)
+CHECKS: tuple[Callable[[Recent], Iterator[Flag | Occurred]], ...] = (ended_empty, number_used_again, standing)

@@ -17,6 +17,8 @@ from sandtrack.shop.picture import KG, Picture, Seen
 LOOK_BACK_DAYS = 35
 LEARN_DAYS = 60
 """How far back before the latest mixes a shop's own usual is learned."""
+DEALT_WITH_BACK_DAYS = 730
+"""A mould may stand long after somebody dealt with that."""
 DAY_US = 86_400_000_000
 
 
@@ -51,6 +53,8 @@ class Recent:
     """A picture with its window; each list is read once."""
 
     picture: Picture
+    as_raised: bool = False
+    """Whether what was dealt with is raised too."""
 
     @cached_property
     def since(self) -> int:
@@ -77,6 +81,17 @@ class Recent:
     def doses(self) -> list[Dose]:
         """Each mix by what it drew."""
         return [dose(self.picture, seen) for seen in self.mixes]
+
+    @cached_property
+    def dealt_with(self) -> dict[tuple[str, str], int]:
+        """When each code of each subject was last dealt with."""
+        since = self.since - DEALT_WITH_BACK_DAYS * DAY_US
+        records = self.picture.records("dealt_with", since=since)
+        return {(seen.values["code"], seen.values["subject"]): seen.at for seen in records}
+
+    def is_dealt_with(self, code: str, subject: str, at: int) -> bool:
+        """Whether somebody dealt with what happened at an instant; what happens later is raised again."""
+        return not self.as_raised and at <= self.dealt_with.get((code, subject), -(2**63))
 
     @cached_property
     def endings(self) -> list[Seen]:

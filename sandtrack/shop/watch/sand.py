@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 
+from sandtrack.records import times
 from sandtrack.shop import laboratory
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.picture import KG, Seen
+from sandtrack.shop.watch.items import Occurred, occurred
 from sandtrack.shop.watch.recent import DAY_US, LOOK_BACK_DAYS, Recent
 from sandtrack.shop.wording import day, kg
 
@@ -15,7 +17,7 @@ LOTS_BACK_DAYS = 800
 CROSSING_LEAST_KG = 1.0
 
 
-def crossings(recent: Recent) -> Iterator[Flag]:
+def crossings(recent: Recent) -> Iterator[Flag | Occurred]:
     """Sand that carries one binder family's residue in another family's heap, reclaimer, silo or mix."""
     picture = recent.picture
     into: dict[tuple[str, str], int] = {}
@@ -58,7 +60,7 @@ def _family(recent: Recent, material: str) -> str:
     return str(recent.picture.day.find("materials", material).family) if material else ""
 
 
-def tests(recent: Recent) -> Iterator[Flag]:
+def tests(recent: Recent) -> Iterator[Flag | Occurred]:
     """Latest results outside the limits of the material, and tests whose readings make no result."""
     picture = recent.picture
     found = laboratory.results(picture, recent.since, picture.at)
@@ -73,14 +75,15 @@ def tests(recent: Recent) -> Iterator[Flag]:
             )
     for result in found:
         if result.problem:
-            yield Flag(
+            yield occurred(
                 "test_not_used",
                 f"test {result.id} of {day(result.at, picture.zone)} gives no result: {result.problem}",
                 result.id,
+                at=result.at,
             )
 
 
-def lots(recent: Recent) -> Iterator[Flag]:
+def lots(recent: Recent) -> Iterator[Flag | Occurred]:
     """Lots past their last day of use that may still be in their place, first in, first out."""
     picture = recent.picture
     by_place: dict[str, list[Seen]] = {}
@@ -98,11 +101,12 @@ def lots(recent: Recent) -> Iterator[Flag]:
             last_day = _last_day(seen, on.find("materials", material).shelf_life_days if material else None)
             if last_day is not None and last_day < picture.today:
                 lot = seen.values.get("lot", seen.id)
-                yield Flag(
+                yield occurred(
                     "lot_past_use_by",
                     f"up to {kg(min(left, whole) / KG)} of lot {lot} may still be in {picture.name('places', place)}; "
                     f"its last day was {last_day.isoformat()}: test it before use",
                     lot,
+                    at=times.day_end(last_day, picture.zone),
                 )
             left -= whole
 
@@ -115,4 +119,4 @@ def _last_day(seen: Seen, shelf_life_days: float | None) -> date | None:
     return made + timedelta(days=shelf_life_days)
 
 
-CHECKS: tuple[Callable[[Recent], Iterator[Flag]], ...] = (crossings, tests, lots)
+CHECKS: tuple[Callable[[Recent], Iterator[Flag | Occurred]], ...] = (crossings, tests, lots)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 
-from sandtrack.shop.answer import Flag
 from sandtrack.shop.picture import KG
 from sandtrack.shop.watch.dangerous.danger import Danger
 from sandtrack.shop.watch.dangerous.evidence import Evidence
 from sandtrack.shop.watch.dangerous.judging import of_window
+from sandtrack.shop.watch.items import Occurred, occurred
 from sandtrack.shop.watch.recent import Recent
 from sandtrack.shop.wording import clock, listed, several
 
@@ -18,13 +18,15 @@ UNTIL_POURED = frozenset({"mix_without_catalyst", "mix_far_off_ratio", "streams_
 MOULDS_SHOWN = 6
 
 
-def dangerous_events(recent: Recent) -> Iterator[Flag]:
+def dangerous_events(recent: Recent) -> Iterator[Occurred]:
     """Dangerous events of the window: one item for each code and subject, with how many there are."""
     picture = recent.picture
     ev = Evidence(picture, recent.since)
     groups: dict[tuple[str, str], list[tuple[Danger, tuple[str, ...]]]] = {}
     for danger in of_window(picture, recent.since):
         if danger.code in KEPT_BY_OTHERS or _in_mixes(ev, danger) or _released(ev, danger) or _still_over(ev, danger):
+            continue
+        if recent.is_dealt_with(danger.code, danger.subject, danger.at):
             continue
         left = _left(ev, danger)
         if danger.moulds and danger.code in UNTIL_POURED and not left:
@@ -41,7 +43,7 @@ def dangerous_events(recent: Recent) -> Iterator[Flag]:
                 shown = moulds[:MOULDS_SHOWN]
                 more = f" and {len(moulds) - len(shown)} more" if len(moulds) > len(shown) else ""
                 text += f", moulds {', '.join(shown) + more if more else listed(shown)}"
-        yield Flag(code, text, subject)
+        yield occurred(code, text, subject, at=last.at)
 
 
 def _left(ev: Evidence, danger: Danger) -> tuple[str, ...]:
@@ -87,4 +89,4 @@ def _released(ev: Evidence, danger: Danger) -> bool:
     return any(cause.code == "released" and cause.record > danger.record and cause.at <= at for cause in causes)
 
 
-CHECKS: tuple[Callable[[Recent], Iterator[Flag]], ...] = (dangerous_events,)
+CHECKS: tuple[Callable[[Recent], Iterator[Occurred]], ...] = (dangerous_events,)
