@@ -186,10 +186,12 @@ class Ledger:
             values = self._checked(kind, content, now)
         own_at = offset = None
         if "at" in values:
-            if sent_at is None and age_us is not None and not marks:
+            if age_us is not None and not marks:  # an interval needs no clock: it goes before what a clock shows
                 sent_at = values["at"] + age_us
             if sent_at is not None:
                 own_at, offset = self._off(values["at"], content["at"], sent_at)
+            if marks:  # reckoned by our own clock: theirs, however far off, moves it no more
+                own_at = None
             booked = values["at"] if own_at is None else values["at"] + (offset or 0)
             if brought is not None and brought.machine and not can_be(booked, now, self._ahead_us(now)):
                 own_at, offset, marks = values["at"], now - values["at"], [*marks, AT_ARRIVAL]

@@ -47,6 +47,8 @@ class Head(NamedTuple):
 
 
 LEAST_DIGITS = 8
+MOST_RECORDS = 2**63 - 1
+"""What SQLite numbers records up to."""
 _PRINTED = re.compile(
     rf"([0-9][0-9.,]*)\s*(?:records?)?[\s,:;]+(?:head of the chain\s+)?([0-9a-f]{{{LEAST_DIGITS},64}})"
 )
@@ -55,7 +57,8 @@ _PRINTED = re.compile(
 def printed_head(text: str) -> Head:
     """A head as it was printed: "5,123 records, 3f9a…", at least eight digits of the hash; raises InputErrors."""
     match = _PRINTED.fullmatch(text.strip().lower().removesuffix("…"))
-    if match is None:
+    records = int(re.sub(r"[.,]", "", match[1])[:20]) if match else 0
+    if match is None or not 0 < records <= MOST_RECORDS:
         problem = FieldError(
             field="head",
             value=text,
@@ -63,4 +66,4 @@ def printed_head(text: str) -> Head:
             accepted=f'"302 records, c44a73233dd6b388", with {LEAST_DIGITS} digits or more',
         )
         raise InputErrors([problem], what="the question")
-    return Head(int(re.sub(r"[.,]", "", match[1])), match[2])
+    return Head(records, match[2])

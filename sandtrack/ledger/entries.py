@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from decimal import Decimal
 from hashlib import sha256
 from typing import Any, NamedTuple
 
@@ -12,7 +13,7 @@ from sandtrack.ledger import arriving, booking, chain, stored
 from sandtrack.ledger.booking import Move
 from sandtrack.ledger.brought import BY_AGE, Brought
 from sandtrack.ledger.setups import Day, Path, Setups, labelled
-from sandtrack.records import Measured
+from sandtrack.records import Measured, canonical
 
 MOST_MG = 1_000_000_000_000
 _LONGEST_OWN = 91
@@ -62,7 +63,10 @@ class Entry(NamedTuple):
 
     def under_another_id(self) -> Entry:
         """The same under an id made of its own and its content, which the same sent again makes again."""
-        made = sha256(f"{self.kind}\n{self.text}".encode()).hexdigest()[:8]
+        text = self.text
+        if self.marked(BY_AGE):  # its time is another each time that it is sent
+            text = canonical({**json.loads(text, parse_float=Decimal), "at": None})
+        made = sha256(f"{self.kind}\n{text}".encode()).hexdigest()[:8]
         return self._replace(id=f"{self.id[:_LONGEST_OWN]}~{made}", own_id=self.id)
 
 

@@ -15,7 +15,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
 
-from sandtrack.ledger.chain import Head
+from sandtrack.ledger.chain import MOST_RECORDS, Head
 
 _MOST_LOST = 20
 _DIGITS = 64
@@ -85,6 +85,8 @@ def _read(text: bytes) -> Kept:
             records, digest = line.split()
             if len(digest) != _DIGITS or bytes.fromhex(digest).hex() != digest:
                 raise ValueError(digest)
+            if not 0 < int(records) <= MOST_RECORDS:
+                raise ValueError(records)
             heads.append(Head(int(records), digest))
     except ValueError:
         return Kept(None, readable=False)

@@ -6,6 +6,7 @@ import json
 import logging
 import sqlite3
 from contextlib import closing
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -266,6 +267,23 @@ def test_what_is_said_about_sending_again_is_true_of_each_route(service: Running
     is_problem(answer, 500, "internal_error", said)
 
 
+def test_a_forged_id_and_an_age_make_no_second_record(service: Running):
+    """Sent again at another age, its time is reckoned anew, to the millisecond another: it is known all the same."""
+    with Shop.open(service.path, clock=service.clock) as shop:
+        forged = {name: value for name, value in record("mix", "", moulds=["8"]).items() if name != "id"}
+        shop.log("mix", forged, sender="m1", id="seq-1")
+    sent = {name: value for name, value in record("mix", "seq-1").items() if name != "at"}
+    ids = set()
+    for age_s in (10, 70.4, 131.9):
+        ids.add(service.device.send("mix", {**sent, "age_s": age_s}).json["id"])
+        service.clock.now += HOUR_US // 60
+    line = json.dumps({"kind": "mix", **sent, "age_s": 188.25}).encode()
+    ids.add(json.loads(service.device.send_lines(line).text)["id"])
+    assert len(ids) == 1
+    assert len(kept(service, "m1")) == 2
+    assert service.device.send("mix", {**sent, "moulds": ["9"], "age_s": 5}).json["id"] not in ids
+
+
 # -- a machine's time -------------------------------------------------------------------------------------------------
 
 
@@ -284,6 +302,28 @@ def test_a_machine_without_a_clock_sends_the_age(service: Running):
     is_problem(service.device.send("temperature", {**sent, "value_c": 9}), 409, "conflict")
     by_line = service.device.send_lines(json.dumps({"kind": "temperature", **sent, "age_s": 1}).encode())
     assert json.loads(by_line.text)["outcome"] == "known"
+    with Shop.open(service.path) as shop:
+        assert shop.verify() == []
+
+
+@pytest.mark.parametrize("off_h", [-30 * 365 * 24, -2, 2, 30 * 365 * 24])
+@pytest.mark.parametrize("at_too", [False, True])
+def test_an_age_goes_before_a_clock_that_is_off(service: Running, off_h: int, at_too: bool):
+    """60 s old by its own count, whatever its clock shows as it sends: booked a minute before it came, its clock seen.
+
+    The clock of these tests stands at 17:06:40. Beside a time, that of the event is by the same clock before it was
+    set: an hour off, when it sends it is right again or off by years.
+    """
+    shown = datetime.fromisoformat("2025-06-15T17:06:40+02:00") + timedelta(hours=off_h)
+    sent = {**record("temperature", "1"), "sent_at": shown.isoformat(), "age_s": 60}
+    if at_too:
+        sent["at"] = "2025-06-15T18:05:40+02:00"
+    else:
+        del sent["at"]
+    assert service.device.send("temperature", sent).status_code == 201
+    (found,) = kept(service, "m1")
+    assert found["at"] == "2025-06-15T17:05:40+02:00"
+    assert found.get("own_at") == (sent["at"] if at_too else None)
     with Shop.open(service.path) as shop:
         assert shop.verify() == []
 

@@ -126,11 +126,15 @@ def test_the_head_kept_outside_is_only_ever_behind(path: Path, shop: Shop):
     assert outside.kept(path).heads == (shop.ledger.head(),)
 
 
-@pytest.mark.parametrize("text", [b"\0" * 80, b"rubbish", b"  12 0123456789\n"])
+@pytest.mark.parametrize("text", [
+    b"\0" * 80, b"rubbish", b"  12 0123456789\n", b"0 " + b"ab" * 32, b"-4 " + b"ab" * 32,
+    b"9223372036854775808 " + b"ab" * 32,
+])  # fmt: skip
 def test_a_head_that_cannot_be_read_is_found(path: Path, shop: Shop, text: bytes):
     """It is no help then, and that is said; the next record writes it anew."""
     outside.head_name(path).write_bytes(text)
     assert codes(shop.verify()) == ["head_unreadable"]
+    assert doubts(shop) == [proof.FAILED]
     deliver(shop, 40, 40)
     assert outside.kept(path).heads == (shop.ledger.head(),)
     assert shop.verify() == []
@@ -172,7 +176,8 @@ def test_a_printed_head_is_held_against_the_chain(path: Path, shop: Shop):
     assert shop.head(printed).values["holds"] is True
     assert (shop.head(other).values["holds"], shop.head(other).possible) == (False, False)
     assert doubts(shop) == []  # a slip of who types a head does not make the file doubtful
-    for text in ("", "34", "34 records", "0123456789abcdef", "34 records, 0123", "34 records, 0123456789zz"):
+    for text in ("", "34", "34 records", "0123456789abcdef", "34 records, 0123", "34 records, 0123456789zz",
+                 "0 records, 0123456789abcdef", f"{2**63} records, 0123456789abcdef"):  # fmt: skip
         with pytest.raises(InputErrors, match="no head of the chain"):
             shop.verify(text)
     run = CliRunner().invoke
