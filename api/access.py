@@ -66,6 +66,11 @@ class Bearer(NamedTuple):
         """Its role."""
         return ROLES.get(self.token.role, _NO_ROLE)
 
+    def require_in_force(self) -> None:
+        """Raise Forbidden where its token was revoked, or expired, since the request began."""
+        if not self.tokens.is_in_force(self.token):
+            raise Forbidden("the token was revoked or has expired meanwhile: nothing more was taken", LINES)
+
     # -- as whom, and of what -------------------------------------------------------------------------------------
 
     def require_sender(self, permission: str, sender: Any) -> None:

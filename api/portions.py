@@ -155,6 +155,8 @@ def answers(shop: Shop, bearer: Bearer, numbered: Iterable[tuple[int, bytes | No
         checked = [_checked(shop, bearer, number, raw, alike) for number, raw in portion]
         _note_refused(checked)
         try:
+            if not first:
+                bearer.require_in_force()
             told = _written(shop, checked)
         except Exception as problem:
             if first:

@@ -185,6 +185,11 @@ class Tokens:
         self._note_use(found)
         return found
 
+    def is_in_force(self, token: Token) -> bool:
+        """Whether a token found before is still in force."""
+        now = self._table().get(token.id)
+        return now is not None and now.hash == token.hash and not now.is_over(self.clock())
+
     def why_refused(self, text: str) -> tuple[str, str]:
         """Why a text is no token in force: unknown, revoked or expired; with the token's id, if it is one's."""
         found = self._meant(text)

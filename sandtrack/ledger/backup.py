@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +18,7 @@ from sandtrack.ledger.connections import uri
 from sandtrack.ledger.faults import explained
 from sandtrack.ledger.making import begin_like, check_place, made_whole, publish, say_of, second_name, to_disk
 from sandtrack.ledger.picture import Violation
-from sandtrack.ledger.store import WAIT_S, Store, beside, cannot_write
+from sandtrack.ledger.store import WAIT_S, Store, beside, cannot_write, followed
 from sandtrack.ledger.verification import Verification
 
 if TYPE_CHECKING:
@@ -48,13 +48,14 @@ def backup(ledger: Ledger, to: str | Path) -> Head:
     The copy is one moment of the shop, is checked page by page, and needs no other file beside it. Raises
     ShopFileError, with nothing left behind, if it cannot be written or the shop is damaged.
     """
+    known = _known(ledger.store.path)  # before the copy, which so holds all that was not lost
     with made_whole(to, local=False) as making:
         with ledger.store.reading() as connection:
             copy(connection, making, like=ledger.store.path)
         with closing(sqlite3.connect(f"{uri(making)}?mode=ro&nolock=1", uri=True)) as made, explained(making):
             _whole(made, ledger.store.path)
-            head = _head(made)
-    outside.begin(Path(to), head)
+            head, lost = _head(made), _in_none([_Chain(made)], known)
+    outside.begin(Path(to), head, (gone for gone, _ in lost))
     return head
 
 
@@ -114,29 +115,28 @@ def restore(source: str | Path, path: str | Path, *, older_too: bool = False, wa
     if it is of another shop, if other programs have the shop open, and, without `older_too`, if the shop holds records
     that the backup lacks. The file that stood there is kept beside it under a name with the time.
     """
-    source, path = Path(source), Path(path)
+    source, path = Path(source), followed(path)
     check_place(path)
     if path.exists() and source.resolve() == path.resolve():
         raise ShopFileError(f"{source} is the shop file itself; name a backup of it", path=path)
+    known = _known(path, source)
     with _made(path) as making:
         head = _verified(source, making, path if path.exists() else source, wait_s)
         if not path.exists():
+            lost = _lost(making, None, known)
             publish(making, path)
-            outside.begin(path, head)
-            return Restored(head, None, None, "there was no shop file under that name")
+            outside.begin(path, head, (gone for gone, _ in lost))
+            return Restored(head, None, None, "there was no shop file under that name" + _missing(lost, head))
         with _alone_with(path, wait_s) as now:
             note, before = _compared(making, now, path, older_too)
-            known = max(outside.kept(path).heads, default=head).records
-            if known > max(head.records, before.records if before else 0):
-                note += (
-                    f"; by {outside.head_name(path).name} there were {_records(known)}: what is missing is in neither"
-                )
+            lost = _lost(making, now, known)
+            note += _missing(lost, head)
             if now is not None and os.name == "nt":  # Windows gives no other name to a file that is open
                 now.close()
             try:
                 kept = _keep(path)
                 making.replace(path)
-                outside.begin(path, head)
+                outside.begin(path, head, (gone for gone, _ in lost))
                 to_disk(path.parent)
             except OSError as problem:
                 raise cannot_write(path, problem) from problem
@@ -276,6 +276,32 @@ def _compared(making: Path, now: sqlite3.Connection | None, path: Path, older_to
     return text, before
 
 
+def _known(*paths: Path) -> dict[Head, str]:
+    """Heads kept beside files, each with the name of the file that keeps it."""
+    return {head: outside.head_name(path).name for path in paths for head in outside.kept(path).heads}
+
+
+def _lost(making: Path, now: sqlite3.Connection | None, known: Mapping[Head, str]) -> list[tuple[Head, str]]:
+    """Heads that neither the backup's chain holds nor that of the file it replaces."""
+    with closing(sqlite3.connect(f"{uri(making)}?mode=ro", uri=True)) as made:
+        return _in_none([_Chain(made), *([] if now is None else [_Chain(now)])], known)
+
+
+def _in_none(chains: list[_Chain], known: Mapping[Head, str]) -> list[tuple[Head, str]]:
+    """Heads that no chain holds."""
+    return sorted((head, name) for head, name in known.items() if not any(chain.holds(head) for chain in chains))
+
+
+def _missing(lost: list[tuple[Head, str]], head: Head) -> str:
+    """What is lost, in words; "" where nothing is."""
+    if not lost:
+        return ""
+    last, name = lost[-1]
+    if last.records > head.records:
+        return f"; by {name} there were {_records(last.records)}: what is missing is in no file at hand"
+    return f"; by {name} record {last.records:,} was another: what is missing is in no file at hand"
+
+
 def _records(number: int) -> str:
     return f"{number:,} record{'s' * (number != 1)}"
 
@@ -289,6 +315,13 @@ class _Chain:
     def get(self, seq: int) -> bytes | None:
         found = self.connection.execute("SELECT hash FROM record WHERE seq = ?", (seq,)).fetchone()
         return found[0] if found else None
+
+    def holds(self, head: Head) -> bool:
+        """Whether a head is of this chain; not where that cannot be read."""
+        try:
+            return self.get(head.records) == bytes.fromhex(head.digest)
+        except sqlite3.DatabaseError:
+            return False
 
 
 def _keep(path: Path) -> Path:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import NamedTuple
@@ -93,15 +93,17 @@ def _read(text: bytes) -> Kept:
     return Kept(heads[0], tuple(heads[1:])) if heads else Kept(None, readable=not text)
 
 
-def keep_head(path: Path, before: Head, after: Head, hash_of: Callable[[int], str | None]) -> None:
-    """Keep the head after a commit; one that the chain no longer holds stays kept as lost.
+def keep_head(
+    path: Path, before: Head, after: Head, hash_of: Callable[[int], str | None], gone: Iterable[Head] = ()
+) -> None:
+    """Keep the head after a commit; one that the chain no longer holds, and those `gone`, stay kept as lost.
 
     What cannot be written is only missed: a record that is in the book stays acknowledged.
     """
     with suppress(OSError):
         descriptor = _open(path)
         try:
-            text, lost = os.read(descriptor, 4096), list[Head]()
+            text, lost = os.read(descriptor, 4096), list(gone)
             if text != _line(before):  # else nobody else wrote meanwhile, which is nearly always so
                 found = _read(text)
                 lost += found.lost
@@ -129,12 +131,12 @@ def _open(path: Path) -> int:
         return descriptor
 
 
-def begin(path: Path, head: Head) -> None:
-    """Begin anew beside a file that was made or put in place: its head, and nothing that was verified."""
+def begin(path: Path, head: Head, lost: Iterable[Head] = ()) -> None:
+    """Begin anew beside a file that was made or put in place: its head, what is lost, and nothing that was verified."""
     for name in (head_name(path), verified_name(path), replay_name(path)):
         with suppress(OSError):
             name.unlink(missing_ok=True)
-    keep_head(path, head, head, lambda _: None)
+    keep_head(path, head, head, lambda _: None, lost)
 
 
 # -- what was verified ------------------------------------------------------------------------------------------

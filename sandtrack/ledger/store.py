@@ -47,7 +47,7 @@ class Store:
 
         With `only_read` nothing in the file changes, not even what the first one to record would change.
         """
-        self.path = Path(path)
+        self.path = followed(path)
         self.wait_s = wait_s
         self.read_only = "it was opened for reading only" if only_read else ""
         """Why nothing can be recorded; "" where it can."""
@@ -304,6 +304,11 @@ def _share_rights(path: Path) -> None:
                 mode = other.stat().st_mode
                 if rights & ~mode:
                     other.chmod(mode & 0o777 | rights)
+
+
+def followed(path: str | Path) -> Path:
+    """A file by its own name, where a link names it: what lies beside it has that name, whoever opens it by which."""
+    return Path(os.path.realpath(path) if os.path.islink(path) else path)  # noqa: PTH114, where pathlib raises
 
 
 def there_already(path: Path) -> ShopFileError:

@@ -472,6 +472,29 @@ def test_a_token_expires(service: Running):
         service.tokens.make(role="moulder", name="ida", expires=NOW)
 
 
+@pytest.mark.parametrize("how", ["revoked", "expired"])
+def test_a_token_that_ends_within_an_upload_brings_no_more(new_shop: Path, monkeypatch: pytest.MonkeyPatch, how: str):
+    """What was written stays; from the next portion on nothing is taken, and the answer says so for each line of it."""
+    monkeypatch.setattr("sandtrack_api.portions.LINES_AT_ONCE", 2)
+    service = Running(new_shop)
+    token, text = service.tokens.make(role="operator", name="olle", expires=NOW + HOUR_US)
+    sent = "\n".join(json.dumps({"kind": "level", **record("level", str(number))}) for number in range(6))
+    answer = service.client.post(
+        "/v1/records", data=sent, content_type="application/x-ndjson", headers={"Authorization": f"Bearer {text}"}
+    )
+    portions = iter(answer.response)
+    lines = next(portions)
+    if how == "revoked":
+        service.tokens.revoke(token.id)
+    else:
+        service.clock.now += HOUR_US
+    outcomes = [json.loads(line) for line in (lines + b"".join(portions)).splitlines()]
+    assert [one["outcome"] for one in outcomes] == ["new", "new", "failed", "failed"]
+    assert outcomes[2]["problem"]["code"] == "forbidden"
+    assert len(kept(service, "olle")) == 2
+    service.close()
+
+
 def test_a_token_is_rotated(service: Running):
     """Both are in force while the device is changed over, then the new one alone, for as long as the old was made."""
     made, text = service.tokens.make(role="device", name="m2", mixer="m2", expires=NOW + 100 * HOUR_US)

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from sandtrack.errors import ShopFileError
-from sandtrack.ledger import Ledger
+from sandtrack.ledger import Ledger, outside
 from sandtrack.ledger.backup import backup, restore
 
 from .shops import new_shop, stock_kg, tell
@@ -151,6 +151,64 @@ def test_a_shop_that_is_gone_is_put_back(tmp_path: Path):
     assert (done.head.records, done.kept, done.before) == (4, None, None)
     assert stock_of(path) == 15
     assert friday.read_bytes() == before
+
+
+@pytest.mark.parametrize("how", ["shop_gone", "backup_cut", "shop_lost_some"])
+def test_what_a_restore_does_not_bring_back_is_named_and_not_forgotten(tmp_path: Path, how: str):
+    """A head beside the shop or the backup says that there was one record more (of five), and no file holds it."""
+    path, friday = shop_and_backup(tmp_path)
+    four = friday.read_bytes()
+    with closing(Ledger.open(path)) as ledger:
+        delivery(ledger, "later", 100)
+        five = ledger.head()
+    if how == "backup_cut":  # a copy made by hand without the log beside the file, its head with it
+        friday = tmp_path / "copy.shop"
+        friday.write_bytes(four)
+        outside.head_name(friday).write_bytes(outside.head_name(path).read_bytes())
+        kept, path = friday, tmp_path / "new.shop"
+    elif how == "shop_gone":
+        path.unlink()
+        kept = path
+    else:  # the shop itself was cut, and the backup is made of that
+        path.write_bytes(four)
+        friday = tmp_path / "saturday.shop"
+        with closing(Ledger.open(path)) as ledger:
+            assert ledger.lost() == five
+            backup(ledger, friday)
+        assert outside.kept(friday).lost == (five,)
+        kept, path = friday, tmp_path / "new.shop"
+    done = restore(friday, path)
+    assert done.head.records == 4
+    assert f"by {kept.name}.head there were 5 records: what is missing is in no file at hand" in done.note
+    with closing(Ledger.open(path)) as ledger:
+        assert ledger.lost() == five
+        assert [one.code for one in ledger.verify()] == ["cut_off"]
+
+
+def test_what_the_replaced_file_holds_is_not_lost(tmp_path: Path):
+    """An older state put in its place on purpose: the newer file is kept beside it, with its head."""
+    path, friday = shop_and_backup(tmp_path)
+    with closing(Ledger.open(path)) as ledger:
+        delivery(ledger, "later", 100)
+    done = restore(friday, path, older_too=True)
+    assert "in no file" not in done.note
+    assert outside.kept(path).lost == ()
+
+
+def test_a_link_to_a_shop_is_that_shop(tmp_path: Path):
+    """Opened by either name: one lock, one head, one log; a restore replaces the file, not the link."""
+    path, friday = shop_and_backup(tmp_path)
+    link = tmp_path / "link.shop"
+    link.symlink_to(path)
+    with closing(Ledger.open(link)) as ledger:
+        delivery(ledger, "by-link", 100)
+        assert outside.kept(path).heads == (ledger.head(),)
+        with holding(path), pytest.raises(ShopFileError, match="is in use"):
+            restore(friday, link, older_too=True)
+    restore(friday, link, older_too=True)
+    assert link.is_symlink()
+    assert stock_of(path) == 15
+    assert [entry.name for entry in tmp_path.iterdir() if entry.name.startswith("link.shop")] == ["link.shop"]
 
 
 def test_an_older_state_is_put_over_a_newer_one_only_when_asked(tmp_path: Path):
