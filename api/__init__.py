@@ -17,8 +17,8 @@ def create_app(config: Mapping[str, Any]) -> Flask:
     Parameters
     ----------
     config : mapping
-        `SANDTRACK_SHOP`, the path of the shop file; `SANDTRACK_TOKENS`, the path of its tokens (beside the shop file,
-        if not said); `SANDTRACK_CLOCK`, microseconds since 1970 (the system's, if not said);
+        `SANDTRACK_SHOP`, the path of the shop file; `SANDTRACK_TOKENS`, the path of its tokens (default: beside the
+        shop file); `SANDTRACK_CLOCK`, microseconds since 1970 (default: the system's);
         `SANDTRACK_CLOCK_IS_RIGHT`, whether that clock may be over 400 days past the last record; any of Flask's
         settings.
 

@@ -51,8 +51,8 @@ class Paged(Declared):
 class AtArguments(Paged):
     """A question about an instant."""
 
-    at = When("the instant asked about; now, if not said; a date is its end")
-    known_on = DayText("as known by the end of this day; as known now, if not said")
+    at = When("the instant asked about; default: now; a date is its end")
+    known_on = DayText("as known by the end of this day; default: as known now")
 
 
 class BriefArguments(Paged):
@@ -74,7 +74,7 @@ class SettingArguments(AtArguments):
 
     mixer = f.Key("the mixer", required=True, refers="mixers")
     binder_system = f.Key("the binder system", required=True, refers="binder_systems")
-    sand_temp_c = f.Temperature("temperature of the mixed sand; the last one recorded, if not said")
+    sand_temp_c = f.Temperature("temperature of the mixed sand; default: the last one recorded")
     strip_time_min = f.Minutes("strip time wanted", above=0)
     pattern = f.Key("the pattern card, for its box and its usual strip time", refers="patterns")
     box_sand_kg = f.Kilograms("sand that the box takes", above=0)
@@ -82,7 +82,7 @@ class SettingArguments(AtArguments):
     chance = f.Share("chance of having stripped by the wanted time")
     pattern_temp_c = f.Temperature("temperature of the pattern: its face may strip last, or set first")
     surroundings_c = f.Temperature("temperature that the mould stands in")
-    time_constant_min = f.Minutes("time in which the mould comes 63 % of the way there; a cube's, if not said", above=0)
+    time_constant_min = f.Minutes("time in which the mould comes 63 % of the way there; default: a cube's", above=0)
     catalyst_pct = f.Percent("ask what this amount of catalyst, on resin, would do", most=200)
     fast_share = f.Share("ask what this share of the fast grade would do")
 
@@ -94,7 +94,7 @@ class TableAsked(Declared):
     binder_system = f.Key("the binder system", required=True, refers="binder_systems")
     lowest_c = f.Temperature("coldest sand", required=True)
     highest_c = f.Temperature("warmest sand", required=True)
-    step_c = f.Number("degrees Celsius from row to row; 2, if not said", above=0)
+    step_c = f.Number("degrees Celsius from row to row; default: 2", above=0)
     strip_time_min = f.Minutes("strip time wanted", above=0)
     pattern = f.Key("the pattern card, for its box and its usual strip time", refers="patterns")
     box_sand_kg = f.Kilograms("sand that the box takes", above=0)
@@ -119,10 +119,10 @@ class StoppedArguments(AtArguments):
     mixer = f.Key("the mixer", required=True, refers="mixers")
     binder_system = f.Key("the binder system", required=True, refers="binder_systems")
     minutes_ago = f.Minutes("how long ago it stopped", required=True)
-    sand_temp_c = f.Temperature("temperature of the mixed sand; the last one recorded, if not said")
+    sand_temp_c = f.Temperature("temperature of the mixed sand; default: the last one recorded")
     filled_for_min = f.Minutes("how long the fill had run by then")
     purpose = f.Choice("what the sand is in the mould", words=PURPOSES)
-    catalyst_pct = f.Percent("what was set; as the last mix drew it, if not said", most=200)
+    catalyst_pct = f.Percent("what was set; default: as the last mix drew it", most=200)
     fast_share = f.Share("the share of the fast grade that was set")
     pattern_temp_c = SettingArguments._declared_fields["pattern_temp_c"]
     surroundings_c = SettingArguments._declared_fields["surroundings_c"]
@@ -133,7 +133,7 @@ class LearnedArguments(AtArguments):
     """What strip checks have taught."""
 
     binder_system = f.Key("the binder system", required=True, refers="binder_systems")
-    definition = f.Choice("how strip is judged; as the reference's, if not said", words=DEFINITIONS)
+    definition = f.Choice("how strip is judged; default: as the reference's", words=DEFINITIONS)
 
 
 class CalibrationArguments(AtArguments):
@@ -146,8 +146,8 @@ class AuditArguments(Paged):
     """What mixes held against what they should have."""
 
     mixer = f.Key("only this mixer", refers="mixers")
-    since = When("start of the period; a date is its start; 35 days before its end, if not said")
-    until = When("end of the period; a date is its end; now, if not said")
+    since = When("start of the period; a date is its start; default: 35 days before its end")
+    until = When("end of the period; a date is its end; default: now")
     known_on = AtArguments._declared_fields["known_on"]
 
 
@@ -163,7 +163,7 @@ class RecordsArguments(Paged):
     mould = f.Name("only records about this mould")
     text = f.Text("only records that hold this text", longest=200)
     since_id = f.Name("only what the ledger took after the record of this id; needs its sender")
-    limit = Whole("how many at the most; 100, if not said", least=1, most=MOST_RECORDS)
+    limit = Whole("how many at the most; default: 100", least=1, most=MOST_RECORDS)
     after = f.Name("go on from here: `next` of the answer before")
     known_on = AtArguments._declared_fields["known_on"]
 

@@ -30,7 +30,7 @@ class Envelope(Declared):
     """What a record is sent in; everything else is its content."""
 
     id = f.Name("the sender's own id: the same id and content sent again adds nothing")
-    sender = f.Name("the device or person it comes from; the name that the token was made for, if not said")
+    sender = f.Name("the device or person it comes from; default: the name that the token was made for")
     sent_at = f.Instant("the sender's own clock as it sends, so that a clock that is off is seen")
     age_s = f.Number(
         "seconds since it happened, of a sender that has no clock: `at` may then be left out; the id may not",
@@ -43,8 +43,8 @@ class TableOrder(TableAsked):
     """A table to be given out: worked out as of now, numbered, and kept as it is."""
 
     id = f.Name("the sender's own id: the same order sent again adds nothing")
-    sender = f.Name("the device or person it comes from; the name that the token was made for, if not said")
-    by = f.Name("who gives it out; the sender, if not said")
+    sender = f.Name("the device or person it comes from; default: the name that the token was made for")
+    by = f.Name("who gives it out; default: the sender")
 
 
 def one(shop: Shop, kind: str) -> Response:

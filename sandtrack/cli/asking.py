@@ -109,7 +109,7 @@ def moulds(at: str | None, known_on: str | None, as_json: bool, units: str, why:
 @click.option(
     "--sand-temp",
     metavar="TEMP",
-    help="Temperature of the mixed sand, as 12, '12 °C' or '54 °F'; the last one measured, if not said.",
+    help="Temperature of the mixed sand, as 12, '12 °C' or '54 °F'; default: the last one measured.",
 )
 @click.option("--strip", "strip_time_min", metavar="MINUTES", help="Strip time wanted, as 60 or '1.5 h'.")
 @click.option("--chance", metavar="SHARE", help="Chance of having stripped by then, as 0.9.")
@@ -119,7 +119,7 @@ def moulds(at: str | None, known_on: str | None, as_json: bool, units: str, why:
 @click.option("--pattern-temp", metavar="TEMP", help="Temperature of the pattern: its face strips last or sets first.")
 @click.option("--room-temp", metavar="TEMP", help="Temperature that the mould stands in.")
 @click.option(
-    "--time-constant", "time_constant_min", metavar="MINUTES", help="How fast the mould follows; a cube's, if not said."
+    "--time-constant", "time_constant_min", metavar="MINUTES", help="How fast the mould follows; default: a cube's."
 )
 @click.option("--catalyst-pct", metavar="PCT", help="Ask what this amount of catalyst would do.")
 @click.option("--fast-share", metavar="SHARE", help="Ask what this share of the fast grade would do.")

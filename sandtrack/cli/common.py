@@ -59,7 +59,7 @@ def time_options(command: Command) -> Command:
     """Options of questions that can be asked of another time."""
     for option in (
         click.option("--known-on", metavar="DAY", help="As known by the end of that day."),
-        click.option("--at", metavar="TIME", help="The time asked about; now, if not said. A date is its end."),
+        click.option("--at", metavar="TIME", help="The time asked about; default: now. A date is its end."),
     ):
         command = option(command)
     return command

@@ -29,8 +29,8 @@ def calibration(
 
 @click.command(short_help="What mixes held against what they should.")
 @click.option("--mixer", metavar="KEY", help="Only this mixer.")
-@click.option("--since", metavar="TIME", help="Start of the period; 35 days before its end, if not said.")
-@click.option("--until", metavar="TIME", help="End of the period; now, if not said.")
+@click.option("--since", metavar="TIME", help="Start of the period; default: 35 days before its end.")
+@click.option("--until", metavar="TIME", help="End of the period; default: now.")
 @click.option("--known-on", metavar="DAY", help="As known by the end of that day.")
 @answer_options
 @explained

@@ -139,7 +139,7 @@ def _log_command(kind: str) -> click.Command:
     @clock_option
     @shop_option
     @click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
-    @click.option("--sender", help="Who sends it; --by, else your user name, if not said.")
+    @click.option("--sender", help="Who sends it; default: --by, else your user name.")
     @explained
     def command(shop_file: Path | None, as_json: bool, sender: str | None, **given: Any) -> None:
         cells = _cells(given)
@@ -185,7 +185,7 @@ def _options(column: flat.Column, shown: bool) -> list[click.Option]:
         return [click.Option([_dashed(name), name], multiple=True, metavar="NAME=VALUE", help=column.doc)]
     help_text = column.doc + (" (required)" if column.required else "")
     if column.name == "at":
-        help_text = "when it happened, in the shop's time; now, if not said"
+        help_text = "when it happened, in the shop's time; default: now"
     if column.also:
         help_text += f"; or {_dashed(column.also[0])} with a unit, else in the shop's own"
     number = column.accepted.startswith("a number") and "true" not in column.accepted
@@ -212,7 +212,7 @@ for _kind in KINDS:
 @click.argument("record_id", metavar="ID")
 @click.option("--sender", required=True, help="Sender of the record.")
 @click.option("--reason", required=True, help="Why it is withdrawn.")
-@click.option("--by", help="Who withdraws it; your user name, if not said.")
+@click.option("--by", help="Who withdraws it; default: your user name.")
 @click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
 @clock_option
 @shop_option
@@ -252,7 +252,7 @@ def plant() -> None:
 
 
 @plant.command(name="show")
-@click.option("--at", metavar="TIME", help="The time asked about; now, if not said.")
+@click.option("--at", metavar="TIME", help="The time asked about; default: now.")
 @shop_option
 @explained
 def plant_show(at: str | None, shop_file: Path | None) -> None:
@@ -268,7 +268,7 @@ def plant_show(at: str | None, shop_file: Path | None) -> None:
 
 @plant.command(name="import")
 @click.argument("file", type=click.Path(path_type=Path), metavar="PLANT.toml")
-@click.option("--by", help="Who brings it in; your user name, if not said.")
+@click.option("--by", help="Who brings it in; default: your user name.")
 @click.option("--json", "as_json", is_flag=True, help="Print the receipt as JSON.")
 @clock_option
 @shop_option
@@ -317,7 +317,7 @@ def plant_change(
 
 
 @plant.command(name="export")
-@click.option("--at", metavar="TIME", help="The time asked about; now, if not said.")
+@click.option("--at", metavar="TIME", help="The time asked about; default: now.")
 @shop_option
 @explained
 def plant_export(at: str | None, shop_file: Path | None) -> None:

@@ -53,17 +53,17 @@ def learned(
 @click.argument("mixer")
 @click.argument("binder_system")
 @click.argument("minutes_ago")
-@click.option("--sand-temp", metavar="TEMP", help="Temperature of the mixed sand; the last one measured, if not said.")
+@click.option("--sand-temp", metavar="TEMP", help="Temperature of the mixed sand; default: the last one measured.")
 @click.option("--filled-for", "filled_for_min", metavar="MINUTES", help="How long the fill had run.")
 @click.option("--purpose", type=click.Choice(PURPOSES), help="What the sand is in the mould.")
-@click.option("--catalyst-pct", metavar="PCT", help="What was set; as the last mix drew it, if not said.")
+@click.option("--catalyst-pct", metavar="PCT", help="What was set; default: as the last mix drew it.")
 @click.option("--fast-share", metavar="SHARE", help="Share of the fast grade that was set.")
 @click.option(
     "--pattern-temp", "pattern_temp_c", metavar="TEMP", help="Temperature of the pattern: its face may set first."
 )
 @click.option("--room-temp", "surroundings_c", metavar="TEMP", help="Temperature that the mould stands in.")
 @click.option(
-    "--time-constant", "time_constant_min", metavar="MINUTES", help="How fast the mould follows; a cube's, if not said."
+    "--time-constant", "time_constant_min", metavar="MINUTES", help="How fast the mould follows; default: a cube's."
 )
 @time_options
 @answer_options

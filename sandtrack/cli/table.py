@@ -52,7 +52,7 @@ def _sheet_options(command: Command) -> Command:
 @click.argument("binder_system")
 @click.option("--from", "lowest_c", metavar="TEMP", required=True, help="Coldest sand, as 5, '5 °C' or '41 °F'.")
 @click.option("--to", "highest_c", metavar="TEMP", required=True, help="Warmest sand.")
-@click.option("--step", "step_c", metavar="DEGREES", help="Step of the rows, as 2 or '4 °F'; 2 °C, if not said.")
+@click.option("--step", "step_c", metavar="DEGREES", help="Step of the rows, as 2 or '4 °F'; default: 2 °C.")
 @click.option("--strip", "strip_time_min", metavar="MINUTES", help="Strip time wanted, as 60 or '1.5 h'.")
 @click.option("--chance", metavar="SHARE", help="Chance of having stripped by then, as 0.9.")
 @click.option("--box", "box_sand_kg", metavar="KG", help="Sand that the box takes, as 900, '1.2 t' or '800 lb'.")
@@ -60,7 +60,7 @@ def _sheet_options(command: Command) -> Command:
 @click.option("--purpose", type=click.Choice(PURPOSES), help="What the sand is in the mould.")
 @_sheet_options
 @click.option("--issue", is_flag=True, help="Give it out: number it and keep it in the book; always a table of now.")
-@click.option("--by", help="Who gives it out; your user name, if not said.")
+@click.option("--by", help="Who gives it out; default: your user name.")
 @time_options
 @answer_options
 @clock_option

@@ -19,7 +19,7 @@ class Delivery(Record):
     """Sand or a liquid arrived: supplier → place."""
 
     place = f.Key("where it went", required=True, refers="places")
-    material = f.Key("what came; the place's own material if not said", refers="materials")
+    material = f.Key("what came; default: the place's own material", refers="materials")
     mass_kg = f.Mass("net mass")
     gross_kg = f.Mass("mass of the full vehicle")
     tare_kg = f.Mass("mass of the empty vehicle", zero=True)
@@ -60,7 +60,7 @@ class Transfer(Record):
     source = f.Key("where it was taken", required=True, refers="places")
     target = f.Key("where it went", refers="places")
     mould = f.Name("number of the mould it went into")
-    material = f.Key("what was moved; the source's own material if not said", refers="materials")
+    material = f.Key("what was moved; default: the source's own material", refers="materials")
     mass_kg = f.Mass("mass moved", required=True)
     lot = f.Name("lot moved")
 
@@ -76,7 +76,7 @@ class Stream(Declared):
     """One material that went into a mix."""
 
     place = f.Key("where it was drawn", required=True, refers="places")
-    material = f.Key("what was drawn; the place's own material if not said", refers="materials")
+    material = f.Key("what was drawn; default: the place's own material", refers="materials")
     lot = f.Name("lot drawn")
     mass_kg = f.Mass("mass drawn; 0 if nothing was", required=True, zero=True)
 
@@ -167,7 +167,7 @@ class ReclaimRun(Record):
 
     source = f.Key("the heap fed from", required=True, refers="places")
     reclaimer = f.Key("the reclaimer", required=True, refers="places")
-    fed_kg = f.Mass("used sand fed; the sum of what came out if not said")
+    fed_kg = f.Mass("used sand fed; default: the sum of what came out")
     returned_kg = f.Mass("reclaimed sand returned", required=True, zero=True)
     to = f.Key("the silo that took it", required=True, refers="places")
     lumps_kg = f.Mass("lumps and tramp metal", zero=True)
@@ -193,7 +193,7 @@ class Disposal(Record):
     """Waste or surplus left the site: place → off site. Only this record takes sand off site."""
 
     place = f.Key("where it was taken", required=True, refers="places")
-    material = f.Key("what left; the place's own material if not said", refers="materials")
+    material = f.Key("what left; default: the place's own material", refers="materials")
     waste = f.Name("what it is called as waste", required=True)
     mass_kg = f.Mass("mass that left", required=True)
     container = f.Name("skip or container")

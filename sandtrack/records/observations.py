@@ -32,7 +32,7 @@ class Count(Record):
 
     at = f.DayEndInstant("when it was counted; a bare date is the end of that day", required=True)
     place = f.Key("the place", required=True, refers="places")
-    material = f.Key("the material counted; the place's own if not said", refers="materials")
+    material = f.Key("the material counted; default: the place's own", refers="materials")
     mass_kg = f.Mass("mass found", zero=True)
     empty = f.Flag("true if the place was found empty, of every material")
     method = f.Name("how it was counted")
@@ -263,6 +263,6 @@ class RecordName(Declared):
 class Reversal(Record):
     """A record is withdrawn: the same, backwards, at the original's time."""
 
-    at = f.Instant("when it was withdrawn; when recorded, if not said")
+    at = f.Instant("when it was withdrawn; default: when recorded")
     of = c.Part(RecordName, "the record withdrawn", required=True)
     reason = f.Text("why", required=True)

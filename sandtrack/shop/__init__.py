@@ -74,7 +74,7 @@ class Shop(Keeping):
         self.close()
 
     def plant(self, at: Moment = None) -> Plant:
-        """The set-up in force at an instant (now, if not said)."""
+        """The set-up in force at an instant (default: now)."""
         with picture(self.ledger, at) as seen:
             return seen.plant
 
@@ -129,7 +129,7 @@ class Shop(Keeping):
 
     @question
     def stock(self, at: Moment = None, known_on: Moment = None) -> Answer:
-        """What is where, at an instant (now, if not said), as known by the end of a day (now, if not said)."""
+        """What is where, at an instant (default: now), as known by the end of a day (default: now)."""
         with picture(self.ledger, at, known_on) as seen:
             return stock.stock(seen)
 
@@ -161,7 +161,7 @@ class Shop(Keeping):
     ) -> Answer:
         """What to set on a mixer, how long the box can be filled, and when it strips.
 
-        The sand temperature may have a unit ("54 °F"); the last one recorded, if not said. With `catalyst_pct` or
+        The sand temperature may have a unit ("54 °F"); default: the last one recorded. With `catalyst_pct` or
         `fast_share`: what that setting would give. Raises UnknownName, InputErrors.
         """
         with picture(self.ledger, at, known_on) as seen:
@@ -324,7 +324,7 @@ class Shop(Keeping):
 
     @question
     def attention(self, at: Moment = None, known_on: Moment = None) -> Answer:
-        """Everything that needs a look at an instant (now, if not said), most urgent first."""
+        """Everything that needs a look at an instant (default: now), most urgent first."""
         with picture(self.ledger, at, known_on) as seen:
             return attention.attention(seen)
 
@@ -343,7 +343,7 @@ class Shop(Keeping):
     ) -> Answer:
         """What mixes really held against what they should have: drifts found and dated, tanks against doses.
 
-        Of every mixer, and of the 35 days up to `until` (now), if not said. Raises UnknownName, InputErrors.
+        Default: every mixer, the 35 days up to `until`, which is now. Raises UnknownName, InputErrors.
         """
         with picture(self.ledger, until, known_on) as seen:
             begin = seen.today - timedelta(days=audit.USUAL_DAYS) if since is None else since

@@ -183,7 +183,7 @@ def _weekday(day: date) -> str:
 
 @contextmanager
 def picture(ledger: Ledger, at: Moment = None, known_on: Moment = None) -> Iterator[Picture]:
-    """Open a picture at an instant (now, if not said), as known by the end of a day (now, if not said)."""
+    """Open a picture at an instant (default: now), as known by the end of a day (default: now)."""
     setups = ledger.setups()
     instant = ledger.clock() if at is None else moment(at, ledger.zone, "at", fields.DayEndInstant)
     known = None if known_on is None else day_of(known_on, "known_on").isoformat()

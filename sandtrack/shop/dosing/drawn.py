@@ -40,7 +40,7 @@ def foretold(picture: Picture, binder_system: str, definition: str | None = None
 def curve(
     picture: Picture, binder_system: str, lever: float | None = None, definition: str | None = None
 ) -> dict[str, Any] | None:
-    """Strip time over temperature at a setting (the usual one, if not said), and the checks brought to that setting.
+    """Strip time over temperature at a setting (default: the usual one), and the checks brought to that setting.
 
     None where no strip time is known.
     """

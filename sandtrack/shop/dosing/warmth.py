@@ -43,7 +43,7 @@ class Surroundings:
 
     @cached_property
     def drift_min(self) -> float:
-        """Time in which the mould's distance from the room's temperature falls to 1/e; a cube's, if not said. [min]"""
+        """Time in which the mould's distance from the room's temperature falls to 1/e; default: a cube's. [min]"""
         return float(cube_min(self.box_kg or _NO_BOX_KG)) if self.said_min is None else self.said_min
 
     def slowest_min(self, sand_temp_c: Any, kept_min: Any) -> Any:
