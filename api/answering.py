@@ -1,4 +1,4 @@
-"""Answers over HTTP: kept until the ledger grows or the minute turns, and told unchanged where they are."""
+"""Answers over HTTP: kept until a record comes that they may depend on, or the minute turns."""
 
 from __future__ import annotations
 
@@ -26,7 +26,20 @@ MINUTE_US = 60_000_000
 MOST_KEPT = 1_000
 LONGEST_KEPT = 65_536
 
+CARRIED = frozenset({"setting", "stopped"})
+UNREAD = frozenset({"pour", "castings", "level", "exposure", "table_issued"})
+"""Kinds of record of which nothing is read for the questions that are carried over. A mix is not among them: it holds
+the temperature of its sand. `tests/api/test_kept.py` holds kept answers against fresh ones."""
+
 Key = tuple[str, bytes, str]
+
+
+class State(NamedTuple):
+    """What an answer is of: the end of the chain, what is known of the file, the minute."""
+
+    head: str
+    trust: str
+    minute: int
 
 
 class _Told(NamedTuple):
@@ -34,12 +47,14 @@ class _Told(NamedTuple):
 
     tag: str
     body: bytes
+    fixed: bool
+    """Whether the question names its instant."""
 
 
 class _Kept(NamedTuple):
     """Answers of one state of the ledger, in one minute."""
 
-    state: tuple[str, int]
+    state: State
     answers: dict[Key, _Told]
 
 
@@ -56,7 +71,7 @@ class Answering:
     def __init__(self, shop: Shop) -> None:
         self.shop = shop
         self._path = str(shop.ledger.store.path)
-        self._kept = _Kept(("", 0), {})
+        self._kept = _Kept(State("", "", 0), {})
         self._seen = _Seen()
         self._trusted = (-1, "")
         self._flights = Flights()
@@ -65,23 +80,39 @@ class Answering:
         """Answer the request; 304 where its If-None-Match holds."""
         ledger = self.shop.ledger
         minute = ledger.clock() // MINUTE_US
-        state = (f"{self._head()} {self._trust(minute)}", minute)
+        state = State(self._head(), self._trust(minute), minute)
         kept = self._kept
         if kept.state != state:
-            kept = self._kept = _Kept(state, {})
+            kept = self._kept = _Kept(state, self._carried(kept, state))
         key = (question.name, request.query_string, g.bearer.scope)
         asked = request.headers.get("If-None-Match")
         told = kept.answers.get(key)
         if told is None:
-            tag = _tag(state, key, question.fixed_by in request.args)
+            fixed = question.fixed_by in request.args
+            tag = _tag(state, key, fixed)
             if asked and "If-Match" not in request.headers and _holds(asked, tag):
                 return _response(tag, b"", 304)
-            told = _Told(tag, self._ask(question, (state, key)))
+            told = _Told(tag, self._ask(question, (state, key)), fixed)
             if len(told.body) <= LONGEST_KEPT and len(kept.answers) < MOST_KEPT:
                 kept.answers[key] = told
         if asked or "If-Match" in request.headers:
-            return conditional(_response(*told))
-        return _response(*told)
+            return conditional(_response(told.tag, told.body))
+        return _response(told.tag, told.body)
+
+    def _carried(self, kept: _Kept, state: State) -> dict[Key, _Told]:
+        """Of the answers of another state, those that no record since then can change, under the new head."""
+        old, head = kept.state.head, state.head
+        if not kept.answers or (old == head) or kept.state[1:] != state[1:]:
+            return {}
+        arrived = self.shop.ledger.arrived_since(old)
+        if arrived is None or arrived.head.digest != head or not arrived.kinds <= UNREAD:
+            return {}
+        before, now = (f"{one.records} records, {one.digest[:16]}".encode() for one in arrived[:2])
+        return {
+            key: _Told(_tag(state, key, told.fixed), told.body.replace(before, now), told.fixed)
+            for key, told in list(kept.answers.items())
+            if key[0] in CARRIED and b'"head":"%b"' % before in told.body
+        }
 
     def _trust(self, minute: int) -> str:
         """What answers say of the file behind them, looked up once a minute: it changes without a record."""
@@ -135,9 +166,9 @@ def conditional(answer: BaseResponse) -> BaseResponse:
     return answer.make_conditional(environment)
 
 
-def _tag(state: tuple[str, int], key: Key, fixed: bool) -> str:
+def _tag(state: State, key: Key, fixed: bool) -> str:
     """The same as long as the answer is: without an instant asked about it is of its minute."""
-    head, minute = state
+    head, minute = f"{state.head} {state.trust}", state.minute
     name, query, whose = key
     said = f"{__version__}\n{head}\n{0 if fixed else minute}\n{name}\n{whose}\n".encode() + query
     return hashlib.sha256(said).hexdigest()[:32]

@@ -39,12 +39,21 @@ __all__ = [
     "Violation",
 ]
 
+_LOOKED_BACK = 1_000
 Clock = Callable[[], int]
 
 
 def system_clock() -> int:
     """Microseconds since 1970, UTC."""
     return time.time_ns() // 1000
+
+
+class Arrived(NamedTuple):
+    """What came since an earlier end of the chain: that end, the end now, and the kinds of the records between."""
+
+    before: Head
+    head: Head
+    kinds: frozenset[str]
 
 
 class Refused(NamedTuple):
@@ -307,6 +316,19 @@ class Ledger:
         with self.store.reading() as connection:
             seq, value = connection.execute("SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1").fetchone()
         return Head(seq, value.hex())
+
+    def arrived_since(self, digest: str) -> Arrived | None:
+        """What came since the chain ended with a hash; None where that is not among its last so many records."""
+        with self.store.reading() as connection:
+            head = self.head()
+            found = connection.execute(
+                "SELECT seq FROM record WHERE seq > ? AND hash = ?",
+                (head.records - _LOOKED_BACK, bytes.fromhex(digest)),
+            ).fetchone()
+            if found is None:
+                return None
+            rows = connection.execute("SELECT DISTINCT kind FROM record WHERE seq > ?", found).fetchall()
+        return Arrived(Head(found[0], digest), head, frozenset(kind for (kind,) in rows))
 
     def lost(self) -> Head | None:
         """The latest end that the chain once had and has no more, by what is kept beside the file; None if whole."""
