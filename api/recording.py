@@ -6,7 +6,7 @@ import difflib
 import itertools
 from urllib.parse import urlencode
 
-from flask import Request, Response, g, request
+from flask import Request, Response, g, request, stream_with_context
 
 from sandtrack.ledger.brought import LONGEST_AWAY_DAYS
 from sandtrack.records import fields as f
@@ -98,7 +98,8 @@ def many(shop: Shop) -> Response:
     first = next(told, None)
     if first is None:
         raise Refusal(400, "bad_request", "the body holds no line; one record, as a JSON object, a line")
-    response = Response(itertools.chain([first], told), content_type=LINES_TYPE)
+    # What comes after it is written while the answer goes out: it needs the request, to say in the log who was refused.
+    response = Response(stream_with_context(itertools.chain([first], told)), content_type=LINES_TYPE)
     response.headers["Cache-Control"] = "no-store"
     return response
 

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from sandtrack_api import portions
 from sandtrack_api.portions import lines
+from werkzeug.test import EnvironBuilder, run_wsgi_app
 
 from sandtrack.errors import ShopFileError
 from sandtrack.ledger import Ledger
@@ -166,6 +167,22 @@ def test_a_portion_is_committed_before_it_is_answered(service: Running, monkeypa
         acknowledged += chunk.count(b'"outcome":"new"')
         assert records_in(service.path) == acknowledged
     assert acknowledged == 35
+
+
+def test_a_line_that_may_not_be_recorded_ends_no_upload(
+    service: Running, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+):
+    """In a portion that is written while the answer goes out, after the request: answered, and logged, as in the first."""
+    monkeypatch.setattr(portions, "LINES_AT_ONCE", 2)
+    kinds = ["level", "level", "plant", "level", "level", "plant"]
+    body = sent(*({"kind": kind, **record("level", str(number))} for number, kind in enumerate(kinds)))
+    asked = EnvironBuilder("/v1/records", method="POST", data=body, content_type="application/x-ndjson",
+                           headers=service.operator.headers).get_environ()  # fmt: skip
+    parts, status, _ = run_wsgi_app(service.app.wsgi_app, asked, buffered=False)  # as a server does
+    outcomes = [json.loads(line)["outcome"] for line in b"".join(parts).splitlines()]
+    assert (status, outcomes) == ("200 OK", ["new", "new", "refused", "new", "new", "refused"])
+    refused = [one.getMessage() for one in caplog.records if one.name == "sandtrack_api.refusals"]
+    assert [("(operator)" in line, "may not record:plant" in line) for line in refused] == [(True, True)] * 2
 
 
 def test_when_the_shop_file_fails_it_is_said(service: Running, monkeypatch: pytest.MonkeyPatch):
