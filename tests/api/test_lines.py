@@ -172,7 +172,7 @@ def test_a_portion_is_committed_before_it_is_answered(service: Running, monkeypa
 def test_a_line_that_may_not_be_recorded_ends_no_upload(
     service: Running, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ):
-    """In a portion that is written while the answer goes out, after the request: answered, and logged, as in the first."""
+    """In a portion that is written while the answer goes out: answered and logged as in the first."""
     monkeypatch.setattr(portions, "LINES_AT_ONCE", 2)
     kinds = ["level", "level", "plant", "level", "level", "plant"]
     body = sent(*({"kind": kind, **record("level", str(number))} for number, kind in enumerate(kinds)))
