@@ -86,13 +86,13 @@ class Service:
         text = bearer(request.headers.get("Authorization", ""))
         if text is None:
             refusals.note(401, "no token")
-            said = "a token is needed, as Authorization: Bearer TOKEN; whoever runs the service makes one"
-            raise problems.Refusal(401, "unauthorized", said, problems.challenge())
+            reason = "a token is needed, as Authorization: Bearer TOKEN; whoever runs the service makes one"
+            raise problems.Refusal(401, "unauthorized", reason, problems.challenge())
         token = self.tokens.find(text)
         if token is None:
             refusals.note(401, *self.tokens.why_refused(text))
-            said = "the token is not known, was revoked or has expired"
-            raise problems.Refusal(401, "unauthorized", said, problems.challenge("invalid_token"))
+            reason = "the token is not known, was revoked or has expired"
+            raise problems.Refusal(401, "unauthorized", reason, problems.challenge("invalid_token"))
         g.bearer = access.Bearer(token, self.tokens)
         # A resource that says nothing about who may use it is used by nobody.
         access.require(token.role, needs or f"use {endpoint}")
@@ -102,13 +102,15 @@ class Service:
     def _health(self) -> Response:
         ledger = self.shop.ledger
         ahead = ledger.clock_ahead()
-        told = {
+        health = {
             "status": "ok" if ahead is None else ahead.code,
             "version": __version__,
             "records": ledger.head().records,
             "detail": "" if ahead is None else ahead.message,
         }
-        return Response(strict_json.write(told), content_type="application/json", headers={"Cache-Control": "no-store"})
+        return Response(
+            strict_json.write(health), content_type="application/json", headers={"Cache-Control": "no-store"}
+        )
 
     def _document(self) -> BaseResponse:
         response = Response(self._written(), content_type="application/json")

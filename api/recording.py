@@ -93,13 +93,13 @@ def table(shop: Shop) -> Response:
 def many(shop: Shop) -> Response:
     """Record every line of the request that is good; answers to all lines, in order."""
     _expect(request, LINES_TYPE)
-    told = answers(shop, g.bearer, lines(request.stream))
+    answered = answers(shop, g.bearer, lines(request.stream))
     # The first portion is written before the answer begins: if the shop file cannot be used, that is its status.
-    first = next(told, None)
+    first = next(answered, None)
     if first is None:
         raise Refusal(400, "bad_request", "the body holds no line; one record, as a JSON object, a line")
     # What comes after it is written while the answer goes out: it needs the request, to say in the log who was refused.
-    response = Response(stream_with_context(itertools.chain([first], told)), content_type=LINES_TYPE)
+    response = Response(stream_with_context(itertools.chain([first], answered)), content_type=LINES_TYPE)
     response.headers["Cache-Control"] = "no-store"
     return response
 

@@ -68,8 +68,8 @@ class Role:
     @cached_property
     def permissions(self) -> frozenset[str]:
         """`ask:QUESTION`, `record:KIND`, `issue:table`, and `record:lines` where it may record anything."""
-        found = {*(f"ask:{name}" for name in self.asks), *(f"record:{kind}" for kind in self.records)}
-        return frozenset(found | ({ISSUE} if self.issues else set()) | ({"record:lines"} if self.records else set()))
+        names = {*(f"ask:{name}" for name in self.asks), *(f"record:{kind}" for kind in self.records)}
+        return frozenset(names | ({ISSUE} if self.issues else set()) | ({"record:lines"} if self.records else set()))
 
 
 _FLOOR_ASKS = (

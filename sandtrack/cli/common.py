@@ -102,10 +102,12 @@ def look_at_clock(shop: Shop) -> None:
     ahead = shop.ledger.clock_ahead()
     if ahead is None:
         return
-    asked = f"This computer's clock shows {ahead.details['now']}; the last record is of {ahead.details['last']}"
+    clock_question = (
+        f"This computer's clock shows {ahead.details['now']}; the last record is of {ahead.details['last']}"
+    )
     if not on_terminal():
         raise ClockAhead(f"{ahead}: --clock-is-right", **ahead.details)
-    if not click.confirm(f"{asked}. Is the clock right?", err=True):
+    if not click.confirm(f"{clock_question}. Is the clock right?", err=True):
         raise ahead
     shop.ledger.clock_is_right = True
 

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from sandtrack.ledger import Ledger
 
 _SHOWN = 5
-Digests = tuple[int, bytes]
 
 
 @dataclass(frozen=True)

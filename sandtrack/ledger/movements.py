@@ -31,11 +31,11 @@ def of_record(connection: sqlite3.Connection, record: int) -> list[Moved]:
     ways: dict[tuple[str, str, str], list[tuple[int, str | None]]] = {}
     for source, target, material, mass, mould in rows:
         ways.setdefault((source, target, material), []).append((mass, mould))
-    found = [
+    moves = [
         Moved(*way, sum(mass for mass, _ in parts), tuple(dict.fromkeys(mould for _, mould in parts if mould)))
         for way, parts in ways.items()
     ]
-    return sorted(found, key=lambda move: -abs(move.mass_mg))
+    return sorted(moves, key=lambda move: -abs(move.mass_mg))
 
 
 def totals(connection: sqlite3.Connection, first: int, last: int) -> list[tuple[str, str, str, int]]:

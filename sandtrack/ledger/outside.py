@@ -105,10 +105,10 @@ def keep_head(
         try:
             text, lost = os.read(descriptor, 4096), list(gone)
             if text != _line(before):  # else nobody else wrote meanwhile, which is nearly always so
-                found = _read(text)
-                lost += found.lost
-                if found.last is not None and hash_of(found.last.records) != found.last.digest:
-                    lost.append(found.last)
+                before_us = _read(text)
+                lost += before_us.lost
+                if before_us.last is not None and hash_of(before_us.last.records) != before_us.last.digest:
+                    lost.append(before_us.last)
             os.lseek(descriptor, 0, os.SEEK_SET)
             written = os.write(descriptor, b"".join(map(_line, [after, *lost[-_MOST_LOST:]])))
             if written < len(text):
@@ -145,8 +145,8 @@ def begin(path: Path, head: Head, lost: Iterable[Head] = ()) -> None:
 def verified(path: Path) -> Verified | None:
     """What was verified last, as far as it can be read."""
     try:
-        told = json.loads(verified_name(path).read_bytes())
-        made = Verified(**{name: told[name] for name in Verified._fields})
+        content = json.loads(verified_name(path).read_bytes())
+        made = Verified(**{name: content[name] for name in Verified._fields})
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return None
     return made if isinstance(made.records, int) and all(isinstance(part, str) for part in made[1:]) else None

@@ -276,8 +276,8 @@ class Store:
 
     def _suspect(self, problem: BaseException) -> None:
         """Look for damage after an error that nobody foresaw; what SQLite says by itself is explained already."""
-        said = isinstance(problem, sqlite3.Error) and not isinstance(problem, sqlite3.IntegrityError)
-        if isinstance(problem, Exception) and faults.unforeseen(problem) and not said and not self.alone:
+        by_sqlite = isinstance(problem, sqlite3.Error) and not isinstance(problem, sqlite3.IntegrityError)
+        if isinstance(problem, Exception) and faults.unforeseen(problem) and not by_sqlite and not self.alone:
             self.look_for_damage(problem)
 
     def look_for_damage(self, problem: Exception) -> None:

@@ -60,12 +60,12 @@ def unclear_numbers(values: Mapping[str, Any], forms: Sequence[str]) -> list[str
 def complaints(values: Mapping[str, Any], forms: Iterable[str]) -> list[FieldError]:
     """What is asked back of somebody who types, loads or sends a record for people."""
     wanted = tuple(forms)
-    found: list[FieldError] = []
+    problems: list[FieldError] = []
     for field, number in numbers_of(values):
         if is_unclear(number, wanted):
             several = "several as 118;119 or as a list" if field == "moulds" else "one record for each mould"
             own = f"a number of the form {' or '.join(wanted)}" if wanted else "one number"
-            found.append(
+            problems.append(
                 FieldError(
                     field=field,
                     value=number,
@@ -74,4 +74,4 @@ def complaints(values: Mapping[str, Any], forms: Iterable[str]) -> list[FieldErr
                     code="mould_unclear",
                 )
             )
-    return found
+    return problems

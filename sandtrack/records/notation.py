@@ -91,7 +91,7 @@ class Notation:
             )
         day, month = (first, second) if self.date_order == "day_first" else (second, first)
         try:
-            found = date(int(year), int(month), int(day)).isoformat()
+            iso_day = date(int(year), int(month), int(day)).isoformat()
         except ValueError:
             raise FieldError(
                 field=field,
@@ -99,7 +99,7 @@ class Notation:
                 reason=f"is not a date in the order of this shop ({order})",
                 accepted=f"a date in that order, or {year}-MM-DD",
             ) from None
-        return found if hour is None else f"{found} {int(hour):02}:{minute}{rest}"
+        return iso_day if hour is None else f"{iso_day} {int(hour):02}:{minute}{rest}"
 
     def key(self, value: str, section: str, *, field: str) -> str:
         """The key of a thing of the set-up, which may be called by its name."""

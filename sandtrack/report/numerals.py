@@ -21,6 +21,6 @@ def written(lines: Iterable[str], decimal: str) -> list[str]:
     return [_NUMBER.sub(_number, line) for line in lines]
 
 
-def _number(found: re.Match[str]) -> str:
-    whole, fraction = found.groups()
+def _number(match: re.Match[str]) -> str:
+    whole, fraction = match.groups()
     return whole.replace(",", _SPACE) + (fraction or "").replace(".", ",")

@@ -14,7 +14,7 @@ from sandtrack.ledger.brought import Brought
 from sandtrack.plant import Plant, read_toml
 from sandtrack.records import fields
 from sandtrack.records.notation import Notation
-from sandtrack.shop import cover, finding, moulds, notation, receipts, stock
+from sandtrack.shop import changing, cover, finding, moulds, notation, receipts, stock
 from sandtrack.shop.answer import Answer, Basis, Caution, Flag, Range, Receipt
 from sandtrack.shop.circuit import balance, rates
 from sandtrack.shop.dosing import issued, lessons, setting, stopped, table
@@ -119,8 +119,6 @@ class Shop(Keeping):
 
         `change` is a part of the set-up with its new values, None for what is to go, as in a JSON Merge Patch.
         """
-        from sandtrack.shop import changing
-
         day = None if valid_from is None else day_of(valid_from, "valid_from")
         entry, accepted = changing.change(self.ledger, change, valid_from=day, sender=by, record_id=id, brought=brought)
         return receipts.receipt(self.ledger, entry, accepted)

@@ -57,12 +57,12 @@ def head(picture: Picture, printed: str | None) -> Answer:
     because = ""
     if printed is not None:
         wanted = printed_head(printed)
-        found = picture.reader.hash_of(wanted.records)
-        values["holds"] = found is not None and found.startswith(wanted.digest)
-        if found is None:
+        digest = picture.reader.hash_of(wanted.records)
+        values["holds"] = digest is not None and digest.startswith(wanted.digest)
+        if digest is None:
             because = f"the file ends at record {now.records:,}; there is no record {wanted.records:,}"
         elif not values["holds"]:
-            because = f"record {wanted.records:,} has the hash {found[:16]}…, not {wanted.digest[:16]}"
+            because = f"record {wanted.records:,} has the hash {digest[:16]}…, not {wanted.digest[:16]}"
     return Answer(
         question="head",
         as_of=picture.as_of,

@@ -34,13 +34,13 @@ def receipt(ledger: Ledger, entry: Entry, accepted: Accepted) -> Receipt:
 def flags_of(ledger: Ledger, accepted: Iterable[Accepted]) -> dict[int, list[Flag]]:
     """Dangers that records accepted together make or complete, by the number of the record in the chain."""
     new = [one.seq for one in accepted if one.new]
-    found: dict[int, list[Flag]] = {}
+    by_record: dict[int, list[Flag]] = {}
     if new:
         with picture(ledger) as seen:
             sent = in_force_of(seen.reader, new)
             for seq, danger in arrived(seen, sent, min(new) - 1):
-                found.setdefault(seq, []).append(danger.flag)
-    return found
+                by_record.setdefault(seq, []).append(danger.flag)
+    return by_record
 
 
 def _cautions(seen: Picture, entry: Entry, accepted: Accepted, flags: tuple[Flag, ...]) -> tuple[Caution, ...]:
@@ -160,10 +160,10 @@ def _written_otherwise(seen: Picture, accepted: Accepted) -> Iterator[Flag]:
     old, new = before[-1].plant.shop, seen.setups.booked_with(accepted.seq).plant.shop
     changed = [name for name in ("units", "decimal", "date_order") if getattr(old, name) != getattr(new, name)]
     if changed:
-        told = ", ".join(f"{name} from {getattr(old, name)} to {getattr(new, name)}" for name in changed)
+        changes = ", ".join(f"{name} from {getattr(old, name)} to {getattr(new, name)}" for name in changed)
         yield Flag(
             "notation_changed",
-            f"changed: {told}. Records in the book stay as they are. A file of before may now be read otherwise: "
+            f"changed: {changes}. Records in the book stay as they are. A file of before may now be read otherwise: "
             "do not load it again unless its dates are written as 2025-04-03",
             "shop",
         )

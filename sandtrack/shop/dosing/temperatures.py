@@ -50,13 +50,13 @@ class OfSand:
 
     def last(self, mixer: str, at: int) -> Reading | None:
         """The last one of a mixer at an instant or in the hours before; what names no mixer counts for each."""
-        found: list[tuple[int, Reading]] = []
+        readings: list[tuple[int, Reading]] = []
         for name in {mixer, ""}:
             own = self._by_mixer.get(name, [])
             place = bisect_right(own, at, key=lambda entry: entry[1].at)
             if place and own[place - 1][1].at >= at - self._before:
-                found.append(own[place - 1])
-        return max(found)[1] if found else None
+                readings.append(own[place - 1])
+        return max(readings)[1] if readings else None
 
 
 class OfAir:

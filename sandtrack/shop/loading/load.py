@@ -14,7 +14,7 @@ from sandtrack.plant import read_toml
 from sandtrack.records import canonical, fields, flat, times
 from sandtrack.records.notation import Columns
 from sandtrack.shop import notation
-from sandtrack.shop.loading.finding import Found, find
+from sandtrack.shop.loading.finding import Files, find
 from sandtrack.shop.loading.moved import moved
 from sandtrack.shop.loading.rejects import Rejects
 from sandtrack.shop.loading.result import FileResult, LoadResult
@@ -124,7 +124,7 @@ class _Loading:
     def __init__(
         self,
         ledger: Ledger,
-        found: Found,
+        files: Files,
         spool: Spool,
         sender: str | None,
         decimal: str | None,
@@ -132,20 +132,20 @@ class _Loading:
         progress: Progress | None,
     ) -> None:
         self.ledger = ledger
-        self.found = found
+        self.files = files
         self.spool = spool
         self.sender = sender
         self.decimal = decimal
         self.rejects = rejects
         self.progress = progress
-        self.size = sum(source.size for source in found.sources)
+        self.size = sum(source.size for source in files.sources)
         self.done = 0
         self.before = ledger.head().records
         self.now = ledger.clock()
         self.today_ends = times.day_end(times.day(times.day_of(self.now, ledger.zone)), ledger.zone)
         self.written: list[tuple[int, int]] = []
         """First and last place in the chain of each portion that was written."""
-        self.result = LoadResult(skipped=found.skipped)
+        self.result = LoadResult(skipped=files.skipped)
         self.id = fields.Name()
         self.id.name = "id"
 
@@ -153,12 +153,12 @@ class _Loading:
 
     def check(self) -> None:
         """Judge every line of every file; the good ones wait in the spool."""
-        for problem in self.found.problems:
+        for problem in self.files.problems:
             self.result.complain(problem)
         with self.ledger.store.reading() as book, closing(Vetting(self.ledger, book)) as vetting:
-            for path in self.found.plants:
+            for path in self.files.plants:
                 self._plant(path, vetting)
-            for source in self.found.sources:
+            for source in self.files.sources:
                 number = vetting.begin(source.name)
                 self.result.files.append(FileResult(source.name, source.kind))
                 try:

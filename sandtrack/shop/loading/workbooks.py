@@ -169,17 +169,17 @@ def _merges(book: Any, sheet: Any) -> list[tuple[str, int, int, int]]:
 
     def read() -> list[tuple[str, int, int, int]]:
         with _part(book, sheet) as stream:
-            found: set[bytes] = set()
+            refs: set[bytes] = set()
             before = b""
             while chunk := stream.read(_CHUNK):
                 text = before + chunk
-                found |= set(re.findall(rb"mergeCell\s[^>]*?ref=[\"']([A-Z0-9$:]+)[\"'][^>]*>", text))
+                refs |= set(re.findall(rb"mergeCell\s[^>]*?ref=[\"']([A-Z0-9$:]+)[\"'][^>]*>", text))
                 cut = text.rfind(b"<")
                 before = text[cut:] if len(text) - cut < _CHUNK else b""
-        if len(found) > MOST_MERGES:
+        if len(refs) > MOST_MERGES:
             raise FileFault(f"has more than {MOST_MERGES} merged cells", "a sheet without them", code="merged")
         ranges: list[tuple[str, int, int, int]] = []
-        for ref in sorted(found):
+        for ref in sorted(refs):
             first_column, first, _, last = (int(edge or 1) for edge in range_boundaries(ref.decode()))
             ranges.append((ref.decode(), first, last, first_column - 1))
         return ranges

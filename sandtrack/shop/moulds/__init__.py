@@ -25,23 +25,23 @@ def moulds(picture: Picture) -> Answer:
     `strip_time_min.NUMBER`, from the mould's last mix. A mould that was checked goes by what was seen of it, and its
     range is what that leaves of the estimate; one whose sand may never cure as it should has none.
     """
-    found = sorted(standing(picture), key=lambda mould: (mould.since, mould.number))
-    look_for_pours(picture, found)
-    look_for_checks(picture, found)
+    open_moulds = sorted(standing(picture), key=lambda mould: (mould.since, mould.number))
+    look_for_pours(picture, open_moulds)
+    look_for_checks(picture, open_moulds)
     blocked = [block for block in blocks.blocked(picture) if block.what == "mould"]
     held = {block.key for block in blocked}
     ranges: dict[str, Range] = {}
-    clocks = Clocks(picture, (mix for mould in found for mix in mould.mixes))
-    for mould in found:
+    clocks = Clocks(picture, (mix for mould in open_moulds for mix in mould.mixes))
+    for mould in open_moulds:
         mould.held = mould.number in held
         look_at(picture, mould)
         for mix in mould.mixes:
             clocks.ask(mould, mix)
     clocks.answer()
     entries: dict[str, dict[str, Any]] = {}
-    for mould in found:
+    for mould in open_moulds:
         entries[mould.number] = {**contents(picture, mould), **strip(picture, mould, clocks.of(mould), ranges)}
-    flags = [flag for mould in found for flag in mould.flags]
+    flags = [flag for mould in open_moulds for flag in mould.flags]
     flags += [block.flag for block in blocked if block.key in entries]
     flags += [flag for law in clocks.laws.values() for flag in law.flags()]
     learned = "; ".join(f"{law.system.name}: {law.basis(picture).value}" for law in clocks.laws.values())
@@ -63,12 +63,12 @@ def moulds(picture: Picture) -> Answer:
             ),
         ),
         flags=tuple(flags),
-        cautions=dangers.cautions("moulds", _families(picture, found), [flag.code for flag in flags]),
+        cautions=dangers.cautions("moulds", _families(picture, open_moulds), [flag.code for flag in flags]),
         head=picture.head,
     )
 
 
-def _families(picture: Picture, found: list[Mould]) -> set[str]:
+def _families(picture: Picture, open_moulds: list[Mould]) -> set[str]:
     """Binder families in the moulds that stand."""
-    used = {(mix.at, mix.values["binder_system"]) for mould in found for mix in mould.mixes}
+    used = {(mix.at, mix.values["binder_system"]) for mould in open_moulds for mix in mould.mixes}
     return {picture.setups.on(at).find("binder_systems", key).family for at, key in used}

@@ -144,10 +144,10 @@ class Clocks:
         (seen,) = np.nonzero((after > 0) | np.isfinite(until))
         if seen.size:
             bounds = {"after_min": after[seen], "until_min": until[seen], "lot": lot[seen]}
-            asked = temp[seen], lever[seen]
-            spans[:, seen] = strip_range_within_min(strip_times, *asked, coverage=COVERAGE, **bounds)
+            conditions = temp[seen], lever[seen]
+            spans[:, seen] = strip_range_within_min(strip_times, *conditions, coverage=COVERAGE, **bounds)
             by = np.where(passed[seen] > 0, passed[seen], 1.0)
-            chance[seen] = chance_within_by(strip_times, by, *asked, **bounds)
+            chance[seen] = chance_within_by(strip_times, by, *conditions, **bounds)
         for row, way in moved.items():
             *spans[:, row], latest[row] = way.later_min(np.append(spans[:, row], latest[row]))
         chance = np.minimum(chance, MOST_CHANCE)

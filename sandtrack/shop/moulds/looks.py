@@ -60,9 +60,9 @@ class Looks:
         return soft is not None and any(look.firm and look.at <= soft for look in self.all)
 
 
-def look_for_checks(picture: Picture, found: list[Mould]) -> None:
+def look_for_checks(picture: Picture, open_moulds: list[Mould]) -> None:
     """Give each mould the looks that strip checks took at it."""
-    filled = {mould.number: mould for mould in found if mould.mixes}
+    filled = {mould.number: mould for mould in open_moulds if mould.mixes}
     if not filled:
         return
     filled_by: dict[str, list[Mould]] = {}

@@ -69,12 +69,12 @@ def standing(picture: Picture) -> Iterator[Mould]:
             yield Mould(number, held, ended, filled)
 
 
-def look_for_pours(picture: Picture, found: list[Mould]) -> None:
+def look_for_pours(picture: Picture, open_moulds: list[Mould]) -> None:
     """When each was poured, by the first pour since it was filled."""
-    by_number = {mould.number: mould for mould in found}
-    if not found:
+    by_number = {mould.number: mould for mould in open_moulds}
+    if not open_moulds:
         return
-    for pour in picture.records("pour", since=found[0].since, naming=by_number):
+    for pour in picture.records("pour", since=open_moulds[0].since, naming=by_number):
         for number in pour.values["moulds"]:
             mould = by_number.get(number)
             if mould is not None and pour.at >= mould.since and mould.poured_at is None:

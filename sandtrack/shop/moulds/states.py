@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 from sandtrack.records import times
 from sandtrack.shop.answer import Range
@@ -13,7 +13,7 @@ from sandtrack.shop.moulds.standing import Mould
 from sandtrack.shop.picture import Picture
 
 _MINUTE = 60_000_000
-STATES = (
+State = Literal[
     "poured",
     "held",
     "in_doubt",
@@ -23,7 +23,7 @@ STATES = (
     "past_middle_of_estimate",
     "before_strip_estimate",
     "not_known",
-)
+]
 """What can be said of a mould; the first that fits counts."""
 
 TEST = "test, then draw"
@@ -57,7 +57,7 @@ def strip(picture: Picture, mould: Mould, clocks: list[Clock | None], ranges: di
     }
 
 
-def state_of(picture: Picture, mould: Mould, clock: Clock | None) -> tuple[str, str]:
+def state_of(picture: Picture, mould: Mould, clock: Clock | None) -> tuple[State, str]:
     """The state of a mould and what to know of it: what was seen of it goes before what is estimated."""
     if mould.poured_at is not None:
         return "poured", f"poured at {times.minute(mould.poured_at, picture.zone)}"
@@ -67,7 +67,7 @@ def state_of(picture: Picture, mould: Mould, clock: Clock | None) -> tuple[str, 
     return state, words
 
 
-def _not_held(picture: Picture, mould: Mould, clock: Clock | None) -> tuple[str, str]:
+def _not_held(picture: Picture, mould: Mould, clock: Clock | None) -> tuple[State, str]:
     if mould.in_doubt:
         reason = mould.in_doubt[0]
         advice = "" if "do not pour" in reason else ": do not pour until a competent person has checked it"

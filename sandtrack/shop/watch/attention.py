@@ -63,14 +63,14 @@ def attention(picture: Picture) -> Answer:
     recent = Recent(picture)
     items = shown(raised(recent), recent)
     by_code: dict[str, int] = {}
-    for one in items:
-        by_code[one.code] = by_code.get(one.code, 0) + 1
-    codes = {code for one in items for code in (one.code, *one.also)}
+    for entry in items:
+        by_code[entry.code] = by_code.get(entry.code, 0) + 1
+    codes = {code for entry in items for code in (entry.code, *entry.also)}
     return Answer(
         question="attention",
         as_of=picture.as_of,
         known_on=picture.known_on,
-        values={"count": len(items), "by_code": by_code, "items": [_values(one, picture) for one in items]},
+        values={"count": len(items), "by_code": by_code, "items": [_values(entry, picture) for entry in items]},
         basis=(
             Basis(
                 "looked back",
@@ -80,7 +80,7 @@ def attention(picture: Picture) -> Answer:
             ),
             Basis("limits", "when something is raised", "set-up", "plant.toml, [limits]"),
         ),
-        flags=tuple(one.flag for one in items),
+        flags=tuple(entry.flag for entry in items),
         cautions=dangers.cautions("attention", flags=codes),
         head=picture.head,
     )
@@ -88,26 +88,30 @@ def attention(picture: Picture) -> Answer:
 
 def raised(recent: Recent) -> list[Item]:
     """What all checks raise, none twice."""
-    found: dict[tuple[str, str, str], Item] = {}
+    entries: dict[tuple[str, str, str], Item] = {}
     for check in CHECKS:
         for flag in check(recent):
-            one = item(flag)
-            found.setdefault((one.code, one.subject, one.text), one)
-    return list(found.values())
+            entry = item(flag)
+            entries.setdefault((entry.code, entry.subject, entry.text), entry)
+    return list(entries.values())
 
 
 def shown(items: Iterable[Item], recent: Recent) -> list[Item]:
     """What is left of it, most urgent first: without what was dealt with, one for one cause."""
-    open_items = [one for one in items if one.at is None or not recent.is_dealt_with(one.code, one.subject, one.at)]
+    open_items = [
+        entry for entry in items if entry.at is None or not recent.is_dealt_with(entry.code, entry.subject, entry.at)
+    ]
     rank = {code: position for position, code in enumerate(URGENCY)}
     left = many_as_one(of_one_cause(open_items))
-    return sorted(left, key=lambda one: rank.get(one.code, len(rank)))
+    return sorted(left, key=lambda entry: rank.get(entry.code, len(rank)))
 
 
 def dealing_flags(picture: Picture, code: str, subject: str, at: int) -> Iterator[Flag]:
     """What the receipt of a `dealt_with` says where it takes nothing off the list."""
     then = replace(picture, at=max(picture.at, at))
-    fitting = [one for one in raised(Recent(then, as_raised=True)) if (one.code, one.subject) == (code, subject)]
+    fitting = [
+        entry for entry in raised(Recent(then, as_raised=True)) if (entry.code, entry.subject) == (code, subject)
+    ]
     if not fitting:
         yield Flag(
             "nothing_dealt_with",
@@ -115,19 +119,19 @@ def dealing_flags(picture: Picture, code: str, subject: str, at: int) -> Iterato
             "`sandtrack attention --json`",
             subject,
         )
-    elif all(one.at is None or one.at > at for one in fitting):
+    elif all(entry.at is None or entry.at > at for entry in fitting):
         clears = WAYS[code].clears if code in WAYS else "dealt_with"
         what = f"a record of kind {clears}" if clears != "dealt_with" else "its cause"
         yield Flag("stays_open", f"{code} of {subject} is how things stand: it stays until {what} ends it", subject)
 
 
-def _values(one: Item, picture: Picture) -> dict[str, Any]:
+def _values(entry: Item, picture: Picture) -> dict[str, Any]:
     return {
-        "code": one.code,
-        "subject": one.subject,
-        "subjects": list(one.subjects),
-        "also": list(one.also),
-        "happened_at": None if one.at is None else times.show(one.at, picture.zone),
-        "who": list(one.way.who),
-        "clears": one.way.clears,
+        "code": entry.code,
+        "subject": entry.subject,
+        "subjects": list(entry.subjects),
+        "also": list(entry.also),
+        "happened_at": None if entry.at is None else times.show(entry.at, picture.zone),
+        "who": list(entry.way.who),
+        "clears": entry.way.clears,
     }

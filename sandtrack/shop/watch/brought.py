@@ -66,13 +66,13 @@ def taken_ids(recent: Recent) -> Iterator[Flag | Occurred]:
 def misdated(recent: Recent) -> Iterator[Flag | Occurred]:
     """Machines whose clock shows a time that cannot be."""
     picture = recent.picture
-    for found in bringing.misdated(picture.reader, recent.first_recorded, picture.at):
+    for wrong in bringing.misdated(picture.reader, recent.first_recorded, picture.at):
         yield occurred(
             AT_ARRIVAL,
-            f"{several(found.records, 'record')} of {found.sender} came with a time that cannot be, the last with "
-            f"{clock(found.own_at, picture.zone)}: booked as they came, not used for strip times. Set its clock",
-            found.sender,
-            at=found.at,
+            f"{several(wrong.records, 'record')} of {wrong.sender} came with a time that cannot be, the last with "
+            f"{clock(wrong.own_at, picture.zone)}: booked as they came, not used for strip times. Set its clock",
+            wrong.sender,
+            at=wrong.at,
         )
 
 

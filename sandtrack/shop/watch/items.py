@@ -131,14 +131,14 @@ def of_one_cause(items: Iterable[Item]) -> list[Item]:
     """Items without those that another item of the same subject explains; that one names their codes."""
     kept = list(items)
     for code, explained in EXPLAINS:
-        causes = {one.subject: one for one in kept if one.code == code}
+        causes = {entry.subject: entry for entry in kept if entry.code == code}
         swallowed: dict[str, list[Item]] = {}
-        for one in kept:
-            if one.code in explained and one.subject in causes:
-                swallowed.setdefault(one.subject, []).append(one)
+        for entry in kept:
+            if entry.code in explained and entry.subject in causes:
+                swallowed.setdefault(entry.subject, []).append(entry)
         if swallowed:
-            gone = {id(one) for ones in swallowed.values() for one in ones}
-            kept = [_with(one, swallowed) if one.code == code else one for one in kept if id(one) not in gone]
+            gone = {id(entry) for entries in swallowed.values() for entry in entries}
+            kept = [_with(entry, swallowed) if entry.code == code else entry for entry in kept if id(entry) not in gone]
     return kept
 
 
@@ -156,17 +156,17 @@ def _with(cause: Item, swallowed: Mapping[str, list[Item]]) -> Item:
 def many_as_one(items: Iterable[Item]) -> Iterator[Item]:
     """Items, those of a code that there are many of as one: the latest of them, and how many there are of what."""
     by_code: dict[str, list[Item]] = {}
-    for one in items:
-        by_code.setdefault(one.code, []).append(one)
-    for ones in by_code.values():
-        if len(ones) <= MOST_OF_A_CODE:
-            yield from ones
+    for entry in items:
+        by_code.setdefault(entry.code, []).append(entry)
+    for entries in by_code.values():
+        if len(entries) <= MOST_OF_A_CODE:
+            yield from entries
             continue
-        latest = max(ones, key=lambda one: -(2**63) if one.at is None else one.at)
-        subjects = tuple(dict.fromkeys([latest.subject, *(one.subject for one in ones)]))
+        latest = max(entries, key=lambda entry: -(2**63) if entry.at is None else entry.at)
+        subjects = tuple(dict.fromkeys([latest.subject, *(entry.subject for entry in entries)]))
         shown = list(subjects[:SUBJECTS_SHOWN])
         more = len(subjects) - len(shown)
         names = f"{', '.join(shown)} and {more:,} more" if more else listed(shown)
-        text = f"{latest.text}; {len(ones):,} like it: {names}"
-        also = tuple(dict.fromkeys(code for one in ones for code in one.also))
+        text = f"{latest.text}; {len(entries):,} like it: {names}"
+        also = tuple(dict.fromkeys(code for entry in entries for code in entry.also))
         yield replace(latest, text=text, subjects=subjects, also=also)

@@ -76,7 +76,7 @@ def strip_range_within_min(
     first, _, last = times.strip_range_min(temp_c, lever, coverage=1 - 2 * _ALL_BUT, lot=lot)
     below, above, shape = _left(times, temp_c, lever, after, until, lot)
     left = np.where(above - below >= LEAST_LEFT, above - below, np.nan)
-    found = []
+    ends = []
     for part in (outside, 0.5, 1 - outside):
         wanted = below + part * left
         low = np.broadcast_to(np.log(np.maximum(after, plain(first))), shape).copy()
@@ -85,8 +85,8 @@ def strip_range_within_min(
             middle = 0.5 * (low + high)
             enough = plain(times.chance_by(np.exp(middle), temp_c, lever, lot=lot)) >= wanted
             low, high = np.where(enough, low, middle), np.where(enough, middle, high)
-        found.append(like(np.where(np.isnan(left), np.nan, np.exp(high)), temp_c, lever, after_min, until_min))
-    return found[0], found[1], found[2]
+        ends.append(like(np.where(np.isnan(left), np.nan, np.exp(high)), temp_c, lever, after_min, until_min))
+    return ends[0], ends[1], ends[2]
 
 
 def chance_within_by(

@@ -46,10 +46,10 @@ class Ratio(NamedTuple):
 
 def bad_mix(ev: Evidence, seen: Seen) -> Iterator[Danger]:
     """A mix for moulds or cores that lacks a liquid, has two swapped, is far off its ratio, or drew what is not its."""
-    found = ev.bad_mixes.get(seen.seq)
-    if found is None:
-        found = ev.bad_mixes[seen.seq] = tuple(_bad(ev, seen))
-    yield from found
+    dangers = ev.bad_mixes.get(seen.seq)
+    if dangers is None:
+        dangers = ev.bad_mixes[seen.seq] = tuple(_bad(ev, seen))
+    yield from dangers
 
 
 def _bad(ev: Evidence, seen: Seen) -> Iterator[Danger]:
@@ -66,7 +66,7 @@ def _bad(ev: Evidence, seen: Seen) -> Iterator[Danger]:
 
 def _drawn(ev: Evidence, seen: Seen, day: Day, system: BinderSystem) -> Drawn:
     parts = ev.parts(day, system)
-    sand, found = 0, dict[str, int]()
+    sand, by_part = 0, dict[str, int]()
     for stream in seen.values["streams"]:
         material = stream.get("material") or day.material_at(stream["place"])
         if not material:
@@ -74,10 +74,10 @@ def _drawn(ev: Evidence, seen: Seen, day: Day, system: BinderSystem) -> Drawn:
         mass = day.mass_mg(stream["mass_kg"])
         part = parts.get(material)
         if part is not None:
-            found[part] = found.get(part, 0) + mass
+            by_part[part] = by_part.get(part, 0) + mass
         elif day.is_sand(material):
             sand += mass
-    return Drawn(sand, found)
+    return Drawn(sand, by_part)
 
 
 def _judged(ev: Evidence, seen: Seen, day: Day, system: BinderSystem, drawn: Drawn) -> Iterator[Danger]:
