@@ -20,11 +20,9 @@ def booked(given: Booked, names: Names, system: str) -> list[str]:
     """Lines of a receipt: what went where, what is there now, and the other numbers as they were read."""
     lines = [f"  at      {day(given.at)}"] if given.at else []
     lines += [line for move in given.moves for line in wrapped("  booked  ", _move(move, names, system))]
-    if not given.moves:
-        lines += wrapped("  read    ", ", ".join(_numbers(given.read, system))) if given.read else []
-    else:
-        other = {name: value for name, value in given.read.items() if not _is_mass(name)}
-        lines += wrapped("  read    ", ", ".join(_numbers(other, system))) if other else []
+    read = {name: value for name, value in given.read.items() if not (given.moves and _is_mass(name))}
+    numbers = ", ".join(_numbers(read, system))
+    lines += wrapped("  read    ", numbers) if numbers else []
     return lines + [line for after in given.after for line in wrapped("  after   ", _after(after, names, system))]
 
 
@@ -64,6 +62,8 @@ def _numbers(read: Mapping[str, float], system: str) -> Iterator[str]:
             canonical = units.parse(value, quantity, field=name, unit=unit)
             what = name.removesuffix(f"_{ending}").replace("_", " ").replace(" temp", " temperature")
             yield f"{what} {units.show(canonical, quantity, system=system)}"
+        else:
+            yield f"{name.replace('_', ' ')} {value:g}"
 
 
 def moved(rows: Iterable[tuple[str, float, float]], names: Names, system: str) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from sandtrack.ledger import Accepted, Entry, movements
+from sandtrack.ledger import Accepted, Day, Entry, movements
 from sandtrack.plant import MOULDS, OUTSIDE
 from sandtrack.records import fields as f
 from sandtrack.records import kind_named, times
@@ -33,12 +33,15 @@ def booked(picture: Picture, entry: Entry, accepted: Accepted) -> Booked:
     if entry.kind == "count":
         place = entry.values["place"]
         touched[place, entry.values.get("material") or day.material_at(place)] = None
+    after = dict.fromkeys(
+        (place, held) for place, material in touched for held in _held(picture, day, place, material, until)
+    )
     return Booked(
         at,
         moves=tuple(
             BookedMove(move.material, move.mass_mg / KG, move.source, move.target, move.moulds) for move in moved
         ),
-        after=tuple(_after(picture, place, material, until) for place, material in touched if material),
+        after=tuple(_after(picture, place, material, until) for place, material in after if material),
         read=dict(_read(picture, entry, accepted)),
     )
 
@@ -47,9 +50,25 @@ def _on_site(place: str) -> bool:
     return place != MOULDS and place not in OUTSIDE
 
 
+def _held(picture: Picture, day: Day, place: str, material: str, at: int) -> Iterator[str]:
+    """What to show of a place: its own material too where another came; the other one alone is never to be counted."""
+    own = day.material_at(place)
+    if own and own != material:
+        yield own
+        if not _counted(picture, place, material, at):
+            return
+    yield material
+
+
+def _counted(picture: Picture, place: str, material: str, at: int) -> bool:
+    """Whether stock is known: a place whose own material was counted held nothing else then, but what was booked."""
+    own = picture.setups.on(at).material_at(place)
+    return any(held and picture.reader.anchor(place, held, at) is not None for held in (material, own))
+
+
 def _after(picture: Picture, place: str, material: str, at: int) -> BookedAfter:
     """Stock of a material in a place, and the room there; neither is known before the place was counted."""
-    counted = picture.reader.anchor(place, material, at) is not None
+    counted = _counted(picture, place, material, at)
     stock = picture.reader.stock_mg(place, material, at) / KG if counted else None
     entry = picture.day.find("places", place)
     room = None

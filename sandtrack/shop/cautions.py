@@ -127,6 +127,12 @@ _LISTED = (
         "do not draw from a place with a wrong material",
     ),
     Caution(
+        "wrong_sand",
+        "WARNING",
+        "Do not draw from this place: sand of another kind is in it, and a mould made with it may not cure.",
+        "do not draw from a place with a wrong sand",
+    ),
+    Caution(
         "blocked_place",
         "WARNING",
         "Stop drawing from the blocked place. Do not pour what was made from it until a competent person has checked "

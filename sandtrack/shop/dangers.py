@@ -20,6 +20,8 @@ class Row(NamedTuple):
     events: tuple[str, ...] = ()
     hazard: str | None = None
     flags: tuple[str, ...] = ()
+    never: tuple[str, ...] = ()
+    """Events that it does not fit, whatever else does."""
 
 
 _DOSING = ("mix", "setting", "table", "tables", "stopped", "calibration", "brief")
@@ -28,6 +30,8 @@ _NEAR_LIQUID = (*_DOSING, *_LIQUID)
 _SILO = ("delivery.silo", "transfer.silo", "level.silo", "count.silo", "stock", "brief")
 _MOVED = ("delivery.silo", "delivery.heap", "transfer.silo", "transfer.heap")
 _DUSTY = (*_MOVED, "knock_out", "mould_scrap", "reclaim_run", "disposal", "brief")
+_OF_SAND = (*_MOVED, "mix", "reclaim_run")
+"""What puts sand into a place: a wrong one there is no matter of heat or of rinsing."""
 _POURED = ("pour", "moulds", "brief")
 _HOT = ("knock_out", "brief")
 
@@ -60,8 +64,9 @@ TABLE: tuple[Row, ...] = (
     Row(("released_unchecked",), ("release",)),
     # by what is raised
     Row(("resin_met_acid",), flags=("resin_met_acid", "resin_meets_acid")),
-    Row(("wrong_material",), flags=("wrong_material",)),
-    Row(("blocked_place", "weak_mould"), flags=("blocked_place_drawn",)),
+    Row(("wrong_material",), flags=("wrong_material",), never=_OF_SAND),
+    Row(("wrong_sand",), _OF_SAND, flags=("wrong_material",)),
+    Row(("blocked_place",), flags=("blocked_place_drawn",)),
     Row(("held",), flags=("held", "hold_withdrawn", "failed_certificate")),
     Row(
         ("poured_in_doubt", "runout"),
@@ -93,12 +98,16 @@ TABLE: tuple[Row, ...] = (
 def cautions(event: str, families: Iterable[str | Family] = (), flags: Iterable[str] = ()) -> tuple[Caution, ...]:
     """What can hurt where `event` is recorded or asked, with these binder families and codes of flags.
 
-    The gravest first, each once; none where nothing can hurt. Raises FieldError for an unknown family.
+    The gravest first, and of one signal word what is raised before what always holds; each once; none where nothing
+    can hurt. Raises FieldError for an unknown family.
     """
     hazards: set[str] = {hazard for family in families for hazard in family_named(family).hazards}
     raised, events = set(flags), {event, event.partition(".")[0]}
     codes = dict.fromkeys(
-        code for row in TABLE if _fits(row, events, hazards, raised) for code in row.cautions
+        code
+        for row in sorted(TABLE, key=lambda row: not row.flags)
+        if _fits(row, events, hazards, raised)
+        for code in row.cautions
     )  # each once, in the order of the table
     return tuple(sorted((CAUTIONS[code] for code in codes), key=lambda caution: SIGNALS.index(caution.signal)))
 
@@ -111,6 +120,7 @@ def is_danger(code: str) -> bool:
 def _fits(row: Row, events: set[str], hazards: set[str], raised: set[str]) -> bool:
     return (
         (not row.events or not events.isdisjoint(row.events))
+        and events.isdisjoint(row.never)
         and (row.hazard is None or row.hazard in hazards)
         and (not row.flags or not raised.isdisjoint(row.flags))
     )

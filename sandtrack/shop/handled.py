@@ -45,6 +45,8 @@ def families(picture: Picture, kind: str, values: Mapping[str, Any], at: int) ->
     if kind in _STORED and (material := _material(kind, values, day)):
         entry = day.find("materials", material)
         known = of_materials(day.plant, [material])
+        if entry.kind in _LIQUIDS and (target := values.get("target") or values.get("place")):
+            known = tuple(dict.fromkeys((*known, *of_materials(day.plant, [day.material_at(target)]))))
         return known or (of_plant(day.plant) if entry.kind in _LIQUIDS else ())
     return ()
 

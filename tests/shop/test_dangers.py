@@ -104,7 +104,7 @@ FLAGS = {
     "resin_met_acid": {"resin_met_acid"},
     "resin_meets_acid": {"resin_met_acid"},
     "wrong_material": {"wrong_material"},
-    "blocked_place_drawn": {"blocked_place", "weak_mould"},
+    "blocked_place_drawn": {"blocked_place"},
     "hold_withdrawn": {"held"},
     "held": {"held"},
     "failed_certificate": {"held"},
@@ -170,6 +170,7 @@ SEVERITY = {
     "vapours": COULD_KILL,  # formaldehyde: cancer
     "check_coupling": COULD_KILL,
     "wrong_material": COULD_KILL,
+    "wrong_sand": COULD_KILL,
     "blocked_place": COULD_KILL,
     "tank_overfull": COULD_KILL,  # acid over people
     "silo_overfull": COULD_KILL,  # a filter blown off the roof
@@ -252,10 +253,16 @@ def blocked(event: str, flag: str) -> set[str]:
     )
 
 
+OF_SAND = {"delivery.silo", "delivery.heap", "transfer.silo", "transfer.heap", "mix", "reclaim_run"}
+"""What puts sand into a place: nothing there is rinsed, topped up or hot."""
+
+
 def test_all_flags_against_the_list_by_hand() -> None:
     """Every code of a flag, with every event: the cautions of the event and its own; a code not listed has none."""
     for event, flag in product(EVENTS, sorted(flag_codes())):
         own = FLAGS.get(flag, set()) | blocked(event, flag)
+        if flag == "wrong_material" and event in OF_SAND:
+            own = {"wrong_sand"}
         assert set(codes(event, flags=(flag,))) == by_hand(event, None) | own, (event, flag)
 
 
@@ -275,6 +282,19 @@ def test_the_gravest_comes_first() -> None:
     for event, family in product(EVENTS, FAMILIES):
         signals = [caution.signal for caution in dangers.cautions(event, (family,), tuple(FLAGS))]
         assert signals == sorted(signals, key=SIGNALS.index)
+
+
+def test_what_is_raised_comes_before_what_always_holds() -> None:
+    """A wrong liquid in a tank: first what not to do about it, then gloves and goggles."""
+    given = codes("delivery.liquid", ("furan_acid",), ("wrong_material",))
+    assert given[0] == "wrong_material"
+    assert set(given[1:]) == {"check_coupling", *COUPLED[ACID], "vapours"}
+
+
+def test_a_draw_from_a_blocked_place_is_not_cautioned_twice() -> None:
+    """Waste from a held skip or tank is not poured; of a mix, the one sentence speaks of pouring already."""
+    assert "weak_mould" not in codes("disposal", (), ("blocked_place_drawn",))
+    assert "pour" in CAUTIONS["blocked_place"].text
 
 
 def test_what_not_to_do_is_in_the_first_five_words() -> None:

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from sandtrack.ledger import Day
 from sandtrack.plant import BinderSystem
+from sandtrack.shop.dosing.systems import part_1_share
 from sandtrack.shop.levels import LIQUIDS
 from sandtrack.shop.picture import KG, Seen
 from sandtrack.shop.watch.dangerous.danger import Danger
@@ -84,7 +85,9 @@ def _judged(ev: Evidence, seen: Seen, day: Day, system: BinderSystem, drawn: Dra
     family = family_named(system.family)
     missing = [what for what, parts in _needed(system, family) if not drawn.mg(*parts)]
     if missing:
-        text = f"{_mix(ev, seen)} has no {listed(missing)} on record: it does not cure. {_of(seen)}: {_STOP}"
+        text = (
+            f"{_mix(ev, seen)} has no {listed(missing)} on record: it does not cure as it should. {_of(seen)}: {_STOP}"
+        )
         yield _danger("mix_without_catalyst", seen, text)
         return
     if not drawn.sand_mg:
@@ -113,7 +116,9 @@ def _needed(system: BinderSystem, family: Family) -> Iterator[tuple[str, tuple[s
     """Liquids that a mix of a system cannot do without, each with the parts that count for it."""
     yield ("part 1", ("part_1",)) if system.part_1 else (family.binder, ("resin",))
     if system.part_2:
-        yield "part 2", ("part_2",)
+        yield family.co_reactant if family.drier_window_pct is not None else "part 2", ("part_2",)
+    if system.drier:
+        yield "drier", ("drier",)
     if system.catalyst or system.grades:
         yield family.co_reactant if not system.part_2 else "catalyst", ("catalyst", "hardener")
 
@@ -134,8 +139,11 @@ def _ratios(system: BinderSystem, family: Family, drawn: Drawn) -> Iterator[Rati
         base = family.co_reactant_base.removesuffix(" as delivered")
         what = "drier" if family.drier_window_pct is not None else family.co_reactant
         yield _ratio(what, base, lever, binder, system.catalyst_window_pct, window, system.catalyst_pct)
+    if system.part_2 and family.drier_window_pct is not None:
+        part_2, base = drawn.mg("part_2"), family.co_reactant_base
+        yield _ratio(family.co_reactant, base, part_2, binder, None, family.co_reactant_window_pct, _part_2_pct(system))
     if system.part_2 and system.part_1 and family.part_1_share is not None:
-        own = system.part_1_share
+        own = part_1_share(system)
         window, usual = family.part_1_share, None if own is None else 100 * own
         yield _ratio("part 1", "both parts", binder, all_binder, (100 * window.low, 100 * window.high), window, usual)
 
@@ -154,6 +162,12 @@ def _ratio(
     if usual is not None:
         low, high = min(low, usual), max(high, usual)
     return Ratio(what, on, 100.0 * part_mg / base_mg, low, high)
+
+
+def _part_2_pct(system: BinderSystem) -> float | None:
+    """Part 2 on part 1, as the set-up shares the binder; None where it states no share."""
+    share = part_1_share(system)
+    return 100 * (1 / share - 1) if share else None
 
 
 def _swapped(system: BinderSystem, family: Family, drawn: Drawn, share: float) -> bool:

@@ -20,6 +20,11 @@ FAR_OVER_ORDER = 3.0
 """A delivery of more than so many usual ones is a slip of the pen. practice"""
 
 
+_CHECK = " until a competent person has released it"
+_ASK = "; find out what has met what, and ask the supplier"
+"""Of liquids nobody is advised to have the place released."""
+
+
 def named(ev: Evidence, seen: Seen) -> str:
     """A record, for people."""
     return f"{seen.kind.replace('_', ' ')} {seen.id} of {clock(seen.at, ev.picture.zone)}"
@@ -35,11 +40,12 @@ def wrong_material(ev: Evidence, seen: Seen) -> Iterator[Danger]:
         if is_wrong(seen, day, came):
             put = ev.picture.name("materials", came.material) if came.material else _family(came.family)
             place, own = ev.picture.name("places", came.place), day.material_at(came.place)
+            liquid = day.find("materials", own).kind in LIQUIDS
             yield Danger(
                 "wrong_material",
                 came.place,
                 f"{put} went into {place}, which is set up for {ev.picture.name('materials', own)} "
-                f"({named(ev, seen)}): do not draw from it until a competent person has released it",
+                f"({named(ev, seen)}): do not draw from it{_ASK if liquid else _CHECK}",
                 seen.seq,
                 seen.at,
             )
