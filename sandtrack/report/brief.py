@@ -8,6 +8,7 @@ from typing import Any
 
 from sandtrack.report.text import NOT_COUNTED, STATE, Names, day, mass, number, table, units_show, wrapped
 from sandtrack.shop import Answer
+from sandtrack.shop.dangers import KEEP_AWAY
 from sandtrack.shop.wording import chance, listed
 
 LOOKS = 12
@@ -28,6 +29,7 @@ def body(given: Answer, names: Names, units: str) -> list[str]:
     return [
         f"{given.values['shop']} · {day(given.as_of)}",
         "",
+        *_keep_away(answers["attention"]),
         *_where(answers["stock"], answers["cover"], names, units),
         "",
         *_moulds(answers["moulds"]),
@@ -39,6 +41,12 @@ def body(given: Answer, names: Names, units: str) -> list[str]:
         *_looks(answers["attention"]),
         "",
     ]
+
+
+def _keep_away(attention: Mapping[str, Any]) -> list[str]:
+    """What can kill who stands there now, before all else."""
+    lines = [line for flag in attention["flags"] if flag["code"] in KEEP_AWAY for line in wrapped("! ", flag["text"])]
+    return ["DANGER, KEEP AWAY", *lines, ""] if lines else []
 
 
 def _where(stock: Mapping[str, Any], cover: Mapping[str, Any], names: Names, units: str) -> list[str]:
@@ -166,10 +174,10 @@ def _came_back(rates: Mapping[str, Any], period: Mapping[str, str]) -> list[str]
 
 
 def _looks(attention: Mapping[str, Any]) -> list[str]:
-    """What needs a look, the most urgent first."""
-    flags = attention["flags"]
+    """What needs a look, the most urgent first; what stands before all else is not repeated."""
+    flags = [flag for flag in attention["flags"] if flag["code"] not in KEEP_AWAY]
     if not flags:
-        return ["LOOK AT  nothing"]
+        return ["LOOK AT  nothing else" if attention["flags"] else "LOOK AT  nothing"]
     lines = [f"LOOK AT  {len(flags)}"]
     for flag in flags[:LOOKS]:
         lines += wrapped("! ", flag["text"])

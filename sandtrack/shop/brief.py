@@ -30,14 +30,15 @@ def brief(picture: Picture) -> Answer:
         for system in entry.binder_systems
     ]
     stocks = stock.stock(picture)
-    blocked = [flag.code for flag in stocks.flags]
+    to_check = attention.attention(picture)
+    raised = [flag.code for flag in (*stocks.flags, *to_check.flags)]
     answers: dict[str, Answer | list[Answer]] = {
         "stock": stocks,
         "cover": cover.cover(picture),
         "moulds": moulds.moulds(picture),
         "settings": settings,
         "rates": rates.rates(picture, since, picture.at),
-        "attention": attention.attention(picture),
+        "attention": to_check,
     }
     plain: dict[str, Any] = {
         name: [one.as_dict() for one in given] if isinstance(given, list) else given.as_dict()
@@ -57,6 +58,6 @@ def brief(picture: Picture) -> Answer:
                 "brief", "the answers of one moment, from one unchanging picture of the book", "record", picture.head
             ),
         ),
-        cautions=dangers.cautions("brief", handled.of_plant(picture.plant), blocked),
+        cautions=dangers.cautions("brief", handled.of_plant(picture.plant), raised),
         head=picture.head,
     )

@@ -95,6 +95,10 @@ TABLE: tuple[Row, ...] = (
 )
 
 
+KEEP_AWAY = ("resin_meets_acid", "knocked_out_too_soon")
+"""Flags of what can kill who stands there now: they come before all else on a screen."""
+
+
 def cautions(event: str, families: Iterable[str | Family] = (), flags: Iterable[str] = ()) -> tuple[Caution, ...]:
     """What can hurt where `event` is recorded or asked, with these binder families and codes of flags.
 

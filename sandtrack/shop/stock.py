@@ -136,9 +136,9 @@ def _flags(picture: Picture, place: str, material: str, mass_mg: int, never_coun
     found: list[Flag] = []
     name = f"{picture.name('materials', material)} in {picture.name('places', place)}"
     own = picture.day.material_at(place)
-    if never_counted:
+    if never_counted and own in ("", None, material):  # nobody is sent to count what came there by mistake
         found.append(Flag("never_counted", f"{name} was never counted, so its stock is not known: count it", place))
-    elif mass_mg < 0:
+    elif not never_counted and mass_mg < 0:
         found.append(
             Flag(
                 "below_zero",

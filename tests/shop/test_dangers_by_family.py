@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from sandtrack import Shop
-from sandtrack.report import booked
+from sandtrack.report import booked, brief
 from sandtrack.report.text import Names
 
 from ..api.clients import Clock
@@ -101,6 +101,24 @@ def test_nobody_is_sent_to_count_a_wrong_liquid(shop: Shop) -> None:
     assert after == {("iso", 1000, 500), ("resin_e", 500, 500)}
     receipt = shop.log("delivery", {**TANK, "place": "tank_slow", "material": "fast"}, sender="ida")
     assert [(row.material, row.stock_kg) for row in receipt.booked.after] == [("slow", None)]
+
+
+def test_nobody_is_sent_to_count_it_by_the_stock_or_the_list(shop: Shop) -> None:
+    """Neither answer asks for a count of alkaline resin in the tank of isocyanate."""
+    shop.log("delivery", {**TANK, "place": "tank_iso", "material": "resin_e"}, sender="ida")
+    for answer in (shop.stock(), shop.attention()):
+        counts = [flag for flag in answer.flags if flag.code == "never_counted" and flag.subject == "tank_iso"]
+        assert counts == []
+
+
+def test_the_brief_begins_with_what_can_kill_now(shop: Shop) -> None:
+    """Liquids that met stand above the stock, once, and their caution leads what can hurt."""
+    shop.log("delivery", {**TANK, "place": "tank_iso", "material": "resin_e"}, sender="ida")
+    given = shop.brief()
+    assert given.cautions[0].code == "resin_met_acid"
+    text = " ".join("\n".join(brief.body(given, Names(shop.plant()), "metric")).split())
+    assert text.index("KEEP AWAY") < text.index("Alkaline resin came to Isocyanate") < text.index("WHERE IT IS")
+    assert text.count("Alkaline resin came to Isocyanate") == 1
 
 
 def test_a_receipt_has_no_line_without_a_number(shop: Shop) -> None:
