@@ -130,3 +130,17 @@ def test_a_receipt_has_no_line_without_a_number(shop: Shop) -> None:
     )
     lines = booked.booked(receipt.booked, Names(shop.plant()), "metric")
     assert [line for line in lines if line.startswith("  read")] == ["  read    hours 0.25"]
+
+
+def test_a_mould_from_a_blocked_silo_stands_in_doubt_until_it_is_released(shop: Shop, mix: Mix) -> None:
+    """Its receipt says not to pour it: so does the list of moulds, until somebody has released the mould itself."""
+    shop.log("hold", {"at": "2025-06-03 08:00", "place": "silo_u", "reason": "damp"}, sender="ida")
+    mix(tank_alkyd=1.6, tank_iso=0.32, tank_drier=0.08)
+
+    def doubts() -> list[str]:
+        return [flag.code for flag in shop.moulds().flags if flag.subject == "7"]
+
+    assert "blocked_place_drawn" in doubts()
+    assert shop.moulds().values["moulds"]["7"]["state"] == "in_doubt"
+    shop.log("release", {"at": "2025-06-03 10:00", "mould": "7", "reason": "test piece was hard"}, sender="ida")
+    assert "blocked_place_drawn" not in doubts()

@@ -21,6 +21,7 @@ from sandtrack.shop.moulds.standing import Mould
 from sandtrack.shop.picture import KG, Picture, Seen
 from sandtrack.shop.watch.dangerous.castings import unreleased
 from sandtrack.shop.watch.dangerous.evidence import Evidence
+from sandtrack.shop.watch.dangerous.places import blocked_place_drawn
 from sandtrack.trade.learning.checks import NOT_RECORDED
 from sandtrack.trade.learning.protocol import StripTimes
 from sandtrack.trade.learning.within import chance_within_by, strip_range_within_min
@@ -84,7 +85,8 @@ class Clocks:
         """Ask by a mix's own record, once for all moulds that it filled; flags where that does not say enough."""
         system, law = self._system_of(mix)
         wrong = list(unreleased(self._evidence, mould.number, [mix]))
-        for danger in wrong:
+        drawn = unreleased(self._evidence, mould.number, [mix], judge=blocked_place_drawn)
+        for danger in (*wrong, *drawn):
             mould.doubt(danger.code, danger.text)
         if law is None:
             mould.flag("no_reference", f"no strip time of {system.name} is known: the set-up gives no reference")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from sandtrack.ledger.around import Fill, nearest_named
 from sandtrack.shop.dosing import systems
@@ -85,11 +85,17 @@ def _unchecked(ev: Evidence, seen: Seen, mould: str, mixes: list[Fill]) -> Itera
         return
 
 
-def unreleased(ev: Evidence, mould: str, mixes: list[Seen], at: int | None = None) -> Iterator[Danger]:
+def unreleased(
+    ev: Evidence,
+    mould: str,
+    mixes: list[Seen],
+    at: int | None = None,
+    judge: Callable[[Evidence, Seen], Iterator[Danger]] = bad_mix,
+) -> Iterator[Danger]:
     """Why a mould is not to be poured by the mixes in it, where nobody has released it since; now, or at an instant."""
     until = ev.picture.at if at is None else at
     for mix in mixes:
-        bad = [danger for danger in bad_mix(ev, mix) if mould in danger.moulds]
+        bad = [danger for danger in judge(ev, mix) if mould in danger.moulds]
         if bad and not any(
             cause.code == "released" and mix.at <= cause.at <= until for cause in ev.causes("mould", mould)
         ):
