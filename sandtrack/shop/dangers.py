@@ -36,6 +36,26 @@ _POURED = ("pour", "moulds", "brief")
 _HOT = ("knock_out", "brief")
 
 TABLE: tuple[Row, ...] = (
+    # by what just happened: before all that always holds
+    Row(("resin_met_acid",), flags=("resin_met_acid", "resin_meets_acid")),
+    Row(("wrong_material",), flags=("wrong_material",), never=_OF_SAND),
+    Row(("wrong_sand",), _OF_SAND, flags=("wrong_material",)),
+    Row(("blocked_place",), flags=("blocked_place_drawn",)),
+    Row(("held",), flags=("held", "hold_withdrawn", "failed_certificate")),
+    Row(
+        ("poured_in_doubt", "runout"),
+        flags=("held_poured", "poured_too_soon", "poured_unchecked", "poured_twice", "poured_empty"),
+    ),
+    Row(("metal_still_liquid", "hot_moulds"), flags=("knocked_out_too_soon",)),
+    Row(("over_limit",), flags=("exposure_over_limit",)),
+    Row(("limit_unknown",), flags=("exposure_not_judged",)),
+    Row(("tank_overfull",), flags=("tank_over_mark",)),
+    Row(("silo_overfull",), flags=("over_safe_fill",)),
+    Row(
+        ("weak_mould", "runout"),
+        flags=("mix_without_catalyst", "mix_far_off_ratio", "mix_far_off", "streams_swapped", "liquid_of_other_family"),
+    ),
+    Row(("weak_mould", "runout"), flags=("soft_past_estimate", "looks_contradict")),
     # by the binder family
     Row(("neat_resin_and_acid",), _NEAR_LIQUID, "acid"),
     Row(("acid_burns",), _NEAR_LIQUID, "acid"),
@@ -62,26 +82,7 @@ TABLE: tuple[Row, ...] = (
     Row(("hot_moulds",), ("brief",)),
     Row(("held",), ("hold",)),
     Row(("released_unchecked",), ("release",)),
-    # by what is raised
-    Row(("resin_met_acid",), flags=("resin_met_acid", "resin_meets_acid")),
-    Row(("wrong_material",), flags=("wrong_material",), never=_OF_SAND),
-    Row(("wrong_sand",), _OF_SAND, flags=("wrong_material",)),
-    Row(("blocked_place",), flags=("blocked_place_drawn",)),
-    Row(("held",), flags=("held", "hold_withdrawn", "failed_certificate")),
-    Row(
-        ("poured_in_doubt", "runout"),
-        flags=("held_poured", "poured_too_soon", "poured_unchecked", "poured_twice", "poured_empty"),
-    ),
-    Row(("metal_still_liquid", "hot_moulds"), flags=("knocked_out_too_soon",)),
-    Row(("over_limit",), flags=("exposure_over_limit",)),
-    Row(("limit_unknown",), flags=("exposure_not_judged",)),
-    Row(("tank_overfull",), flags=("tank_over_mark",)),
-    Row(("silo_overfull",), flags=("over_safe_fill",)),
-    Row(
-        ("weak_mould", "runout"),
-        flags=("mix_without_catalyst", "mix_far_off_ratio", "mix_far_off", "streams_swapped", "liquid_of_other_family"),
-    ),
-    Row(("weak_mould", "runout"), flags=("soft_past_estimate", "looks_contradict")),
+    # by what else is raised
     Row(("weak_mould", "runout"), flags=("dose_off", "dose_drift")),
     Row(("weak_mould",), flags=("sand_of_other_family", "two_families", "family_crossing")),
     Row(("weak_mould",), flags=("sand_wet", "sand_cold", "sand_hot", "acid_demand", "acid_in_sand")),
@@ -108,10 +109,7 @@ def cautions(event: str, families: Iterable[str | Family] = (), flags: Iterable[
     hazards: set[str] = {hazard for family in families for hazard in family_named(family).hazards}
     raised, events = set(flags), {event, event.partition(".")[0]}
     codes = dict.fromkeys(
-        code
-        for row in sorted(TABLE, key=lambda row: not row.flags)
-        if _fits(row, events, hazards, raised)
-        for code in row.cautions
+        code for row in TABLE if _fits(row, events, hazards, raised) for code in row.cautions
     )  # each once, in the order of the table
     return tuple(sorted((CAUTIONS[code] for code in codes), key=lambda caution: SIGNALS.index(caution.signal)))
 

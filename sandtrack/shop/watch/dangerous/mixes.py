@@ -86,7 +86,7 @@ def _judged(ev: Evidence, seen: Seen, day: Day, system: BinderSystem, drawn: Dra
     missing = [what for what, parts in _needed(system, family) if not drawn.mg(*parts)]
     if missing:
         text = (
-            f"{_mix(ev, seen)} has no {listed(missing)} on record: it does not cure as it should. {_of(seen)}: {_STOP}"
+            f"{_mix(ev, seen)} has no {listed(missing)} on record: it does not cure. {_of(seen)}: {_STOP}"
         )
         yield _danger("mix_without_catalyst", seen, text)
         return
@@ -117,8 +117,6 @@ def _needed(system: BinderSystem, family: Family) -> Iterator[tuple[str, tuple[s
     yield ("part 1", ("part_1",)) if system.part_1 else (family.binder, ("resin",))
     if system.part_2:
         yield family.co_reactant if family.drier_window_pct is not None else "part 2", ("part_2",)
-    if system.drier:
-        yield "drier", ("drier",)
     if system.catalyst or system.grades:
         yield family.co_reactant if not system.part_2 else "catalyst", ("catalyst", "hardener")
 
