@@ -85,9 +85,7 @@ def _judged(ev: Evidence, seen: Seen, day: Day, system: BinderSystem, drawn: Dra
     family = family_named(system.family)
     missing = [what for what, parts in _needed(system, family) if not drawn.mg(*parts)]
     if missing:
-        text = (
-            f"{_mix(ev, seen)} has no {listed(missing)} on record: it does not cure. {_of(seen)}: {_STOP}"
-        )
+        text = f"{_mix(ev, seen)} has no {listed(missing)} on record: it does not cure. {_of(seen)}: {_STOP}"
         yield _danger("mix_without_catalyst", seen, text)
         return
     if not drawn.sand_mg:
