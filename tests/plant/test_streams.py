@@ -112,9 +112,12 @@ def test_chromite_is_drawn_where_the_set_up_says_so(content: dict[str, Any], tmp
 
 
 def test_two_amines_have_a_pump_each(content: dict[str, Any], tmp_path):
-    """100 kg/min, 1.2 % half and half: 0.6 of part 1; 2 % amine on it is 0.012, a quarter of it the fast one."""
+    """100 kg/min, 1.2 % half and half: 0.6 of part 1; 2 % amine on it is 0.012, a quarter of it the fast one.
+
+    The sand is at 30 °C, inside the urethane's window: outside it there would be no flows to go by.
+    """
     with Shop.create(tmp_path / "s", content) as shop:
-        answer = shop.setting("m1", "pu", 20, catalyst_pct=2)
+        answer = shop.setting("m1", "pu", 30, catalyst_pct=2)
         flows = {name: answer.values["flows_kg_min"][name] for name in ("part_1", "part_2", "slow", "fast")}
         assert flows == pytest.approx({"part_1": 0.6, "part_2": 0.6, "slow": 0.009, "fast": 0.003})
         streams = [("at_sand", 100), ("at_pu_1", 0.6), ("at_pu_2", 0.6), ("at_amine_s", 0.009), ("at_amine_f", 0.003)]
