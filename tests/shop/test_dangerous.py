@@ -136,12 +136,16 @@ def _apart(planted: Planted, mould: str) -> Planted:
 
 @pytest.mark.parametrize("name", PLANTED)
 def test_a_dangerous_event_is_raised_and_kept(name: str, path: Path) -> None:
-    """Each planted danger stands on a receipt by its code and subject, and once on the attention list."""
+    """Each planted danger stands on a receipt by its code and subject, and once on the attention list.
+
+    There it may stand with the graver one of the same cause: a wrong material with what it reacts with.
+    """
     planted = PLANTED[name]
     assert (planted.code, planted.subject) in _typed(path, planted.records)
     with _shop(path) as shop:
-        flags = [(flag.code, flag.subject) for flag in shop.attention().flags]
-    assert flags.count((planted.code, planted.subject)) == 1
+        items = shop.attention().values["items"]
+    listed = [(code, item["subject"]) for item in items for code in (item["code"], *item["also"])]
+    assert listed.count((planted.code, planted.subject)) == 1
     assert planted.code in URGENCY
 
 
