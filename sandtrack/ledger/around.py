@@ -120,6 +120,15 @@ def in_force_of(reader: Reader, numbers: Sequence[int]) -> list[int]:
     return [number for number in recorded_since(reader, min(numbers) - 1) if number in wanted]
 
 
+def order_of_happening(reader: Reader, numbers: Sequence[int]) -> list[int]:
+    """Some records in order of happening."""
+    wanted = set(numbers)
+    rows = reader.connection.execute(
+        "SELECT seq FROM record WHERE seq >= ? AND seq <= ? ORDER BY at, sender, id", (min(numbers), max(numbers))
+    )
+    return [row[0] for row in rows if row[0] in wanted]
+
+
 def is_first_of(reader: Reader, sender: str, record: int) -> bool:
     """Whether nothing came from a sender before a record."""
     earlier = reader.connection.execute(

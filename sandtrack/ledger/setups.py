@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import ROUND_HALF_EVEN, Context, Decimal
@@ -157,12 +158,8 @@ class Setups:
 
     def on(self, at: int) -> Day:
         """The set-up that holds at an instant; the first one holds for all time before it."""
-        chosen = self._in_force[0][1]
-        for valid_from, record in self._in_force:
-            if valid_from > at:
-                break
-            chosen = record
-        return self.booked_with(chosen)
+        place = bisect_left(self._in_force, (at + 1,))
+        return self.booked_with(self._in_force[max(place - 1, 0)][1])
 
     def booked_with(self, revision: int) -> Day:
         """The set-up that a record was booked with."""

@@ -141,8 +141,8 @@ class Picture:
         # Numbers of canonical text are those that floats print: nothing is lost by reading them as such.
         return stored.values(self.ledger.forms, kind, content, seq)
 
-    def numbered(self, seqs: Iterable[int]) -> Iterator[Seen]:
-        """Records by their place in the chain, in order of happening."""
+    def numbered(self, seqs: Iterable[int], *, kinds: Collection[str] | None = None) -> Iterator[Seen]:
+        """Records by their place in the chain, in order of happening; those not of `kinds` without content."""
         found = [
             self.reader.connection.execute(
                 "SELECT seq, kind, sender, id, at, recorded, content FROM record WHERE seq = ?", (seq,)
@@ -151,7 +151,8 @@ class Picture:
         ]
         for row in sorted(found, key=lambda row: (row[4], row[2], row[3])):
             seq, kind, sender, record_id, at, recorded, content = row
-            yield Seen(seq, kind, sender, record_id, at, recorded, self._checked(kind, content, seq))
+            values = self._checked(kind, content, seq) if kinds is None or kind in kinds else {}
+            yield Seen(seq, kind, sender, record_id, at, recorded, values)
 
     def name(self, section: str, key: str) -> str:
         """What people call a thing of the set-up; its key where it has no name."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from sandtrack.ledger.around import Fill, nearest_named
 from sandtrack.shop.dosing import systems
@@ -26,7 +26,7 @@ def poured(ev: Evidence, seen: Seen) -> Iterator[Danger]:
     for mould in seen.values["moulds"]:
         ended = ev.ended_before(mould, seen.at)
         yield from _held(ev, seen, mould, ended)
-        fills = ev.fills(mould, ended, seen.at)
+        fills = ev.filled(mould, seen.at)
         mixes = [fill for fill in fills if fill.kind == "mix"]
         if not fills:
             text = f"mould {mould} was poured with no sand on record ({named(ev, seen)}): is the number right?"
@@ -53,7 +53,7 @@ def _too_soon(ev: Evidence, seen: Seen, mould: str, mixes: list[Fill]) -> Iterat
     least = ev.day(seen.at).plant.limits.pour_least_min
     limit = f"the shop's limit is {least:g} min"
     if least <= passed < ESTIMATE_WITHIN_MIN:
-        estimate = _estimate_min(ev, ev.seen(last.record))
+        estimate = _estimate_min(ev, last.record)
         if estimate is not None and estimate > least:
             least, limit = estimate, f"its strip estimate is {estimate:.0f} min, by the set-up's reference"
     if passed < least:
@@ -61,11 +61,17 @@ def _too_soon(ev: Evidence, seen: Seen, mould: str, mixes: list[Fill]) -> Iterat
         yield Danger("poured_too_soon", mould, text, seen.seq, seen.at, frozenset({last.record}))
 
 
-def _estimate_min(ev: Evidence, mix: Seen) -> float | None:
+def _estimate_min(ev: Evidence, record: int) -> float | None:
     """Strip time of a mix by its system's reference, its own sand temperature and what it drew; None if not known.
 
     What strip checks have taught is left out: it costs a fit for each pour, and another one for each later check.
     """
+    if record not in ev.estimates:
+        ev.estimates[record] = _estimated_min(ev, ev.seen(record))
+    return ev.estimates[record]
+
+
+def _estimated_min(ev: Evidence, mix: Seen) -> float | None:
     day = ev.day(mix.at)
     system = systems.system(day.find("binder_systems", mix.values["binder_system"]), mix.values.get("purpose"))
     temp = mix.values.get("sand_temp_c")
@@ -79,7 +85,7 @@ def _estimate_min(ev: Evidence, mix: Seen) -> float | None:
 
 def _unchecked(ev: Evidence, seen: Seen, mould: str, mixes: list[Fill]) -> Iterator[Danger]:
     """A mould that was not to be poured for its mix, and that nobody has released."""
-    for bad in unreleased(ev, mould, [ev.seen(fill.record) for fill in mixes], seen.at):
+    for bad in (bad for fill in mixes for bad in _not_released(ev, mould, bad_mix(ev, fill.record), fill.at, seen.at)):
         text = f"mould {mould} was poured and nobody has released it ({named(ev, seen)}): {bad.text}"
         yield Danger("poured_unchecked", mould, text, seen.seq, seen.at, frozenset({bad.record}))
         return
@@ -90,16 +96,19 @@ def unreleased(
     mould: str,
     mixes: list[Seen],
     at: int | None = None,
-    judge: Callable[[Evidence, Seen], Iterator[Danger]] = bad_mix,
+    judge: Callable[[Evidence, Seen], Iterable[Danger]] = bad_mix,
 ) -> Iterator[Danger]:
     """Why a mould is not to be poured by the mixes in it, where nobody has released it since; now, or at an instant."""
     until = ev.picture.at if at is None else at
     for mix in mixes:
-        bad = [danger for danger in judge(ev, mix) if mould in danger.moulds]
-        if bad and not any(
-            cause.code == "released" and mix.at <= cause.at <= until for cause in ev.causes("mould", mould)
-        ):
-            yield from bad
+        yield from _not_released(ev, mould, judge(ev, mix), mix.at, until)
+
+
+def _not_released(ev: Evidence, mould: str, dangers: Iterable[Danger], since: int, until: int) -> Iterator[Danger]:
+    """Those of a mix's dangers that are about a mould, where nobody has released that between two instants."""
+    bad = [danger for danger in dangers if mould in danger.moulds]
+    if bad and not any(cause.code == "released" and since <= cause.at <= until for cause in ev.causes("mould", mould)):
+        yield from bad
 
 
 def _again(ev: Evidence, seen: Seen, mould: str, since: int) -> Iterator[Danger]:
@@ -136,8 +145,7 @@ def put_into_mould(ev: Evidence, seen: Seen) -> Iterator[Danger]:
     entry = day.find("materials", material)
     if entry.kind != "sand" or not entry.family or entry.role == "core":
         return
-    before, after = ev.life(mould, seen.at)
-    for fill in ev.fills(mould, before, after):
+    for fill in ev.fills(mould, seen.at):
         if fill.kind != "mix":
             continue
         mix = ev.seen(fill.record)
@@ -159,8 +167,7 @@ def checked(ev: Evidence, seen: Seen) -> Iterator[Danger]:
         nearest = nearest_named(ev.reader, "mix", values["mix"], seen.at, REACH_US)
         yield from _before(ev, seen, None if nearest is None else ev.seen(nearest))
     elif "mould" in values:
-        before, after = ev.life(values["mould"], seen.at)
-        fills = [fill for fill in ev.fills(values["mould"], before, after) if fill.kind == "mix"]
+        fills = [fill for fill in ev.fills(values["mould"], seen.at) if fill.kind == "mix"]
         earlier = [fill for fill in fills if fill.at <= seen.at]
         chosen = earlier[-1] if earlier else fills[0] if fills else None
         if chosen is not None:

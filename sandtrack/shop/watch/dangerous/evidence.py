@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Collection, Iterable
+from typing import Any, NamedTuple
 
 from sandtrack.ledger import Day
 from sandtrack.ledger.around import (
@@ -29,28 +29,52 @@ REACH_DAYS = 35
 """How far apart the records of one dangerous event may lie; as far as the attention list looks back."""
 REACH_US = REACH_DAYS * DAY_US
 LONG_AGO = -(2**62)
+FAR_OFF = 2**62
 MOST_KEPT = 2_000
+MOST_MIXES = 50_000
 _PARTS = ("resin", "catalyst", "part_1", "part_2", "drier")
 
 
-class Evidence:
-    """One picture, and what was looked up in it; with `since`, pours from then on are read once for all moulds."""
+class Pour(NamedTuple):
+    """When a mould was poured, and by which record."""
 
-    def __init__(self, picture: Picture, since: int | None = None) -> None:
+    at: int
+    seq: int
+
+
+class Life(NamedTuple):
+    """What was put into a mould between two of its endings; far off where there is none."""
+
+    ended: int
+    until: int
+    """The next ending, which still belongs to it."""
+    fills: list[Fill]
+
+
+class Evidence:
+    """One picture, and what was looked up in it.
+
+    Where `many` records are judged in order of happening, the pours of weeks are read at once for all moulds.
+    """
+
+    def __init__(self, picture: Picture, *, many: bool = False) -> None:
         self.picture = picture
         self.reader = picture.reader
         self.bad_mixes: dict[int, tuple[Danger, ...]] = {}
         """What is dangerous about mixes that were judged already, by their number."""
         self._causes: dict[tuple[str, str], list[Cause]] = {}
-        self._fills: dict[tuple[str, int, int], list[Fill]] = {}
+        self.estimates: dict[int, float | None] = {}
+        """Strip estimates of mixes by the set-up's reference, by their number."""
+        self._lives: dict[str, Life] = {}
         self._newest: dict[tuple[str, int], int] = {}
-        self._ended: dict[tuple[str, int], int] = {}
         self._met: dict[str, list[str]] = {}
         self._seen: dict[int, Seen] = {}
         self._parts: dict[tuple[int, str], dict[str, str]] = {}
         self._classes: dict[tuple[int, str], str] = {}
-        self._since = since
-        self._pours: dict[str, list[Seen]] | None = None
+        self._strange: dict[tuple[int, str], bool] = {}
+        self._many = many
+        self._pours: dict[str, list[Pour]] = {}
+        self._poured = (0, -1)
 
     def day(self, at: int) -> Day:
         """The set-up of an instant."""
@@ -62,12 +86,22 @@ class Evidence:
             (self._seen[seq],) = self.picture.numbered([seq])
         return self._seen[seq]
 
-    def forget(self, seq: int) -> None:
-        """Let go of a record, so that memory does not grow with many."""
-        self._seen.pop(seq, None)
-        if len(self._seen) > MOST_KEPT:
-            for kept in (self._seen, self.bad_mixes, self._fills, self._ended):
-                kept.clear()
+    def read(self, seqs: Iterable[int], *, kinds: Collection[str]) -> None:
+        """Read records at once; those of other kinds without their content."""
+        for seen in self.picture.numbered((seq for seq in seqs if seq not in self._seen), kinds=kinds):
+            self._seen[seen.seq] = seen
+
+    def tidy(self) -> None:
+        """Let go of what was looked up longest ago, so that memory does not grow with many records."""
+        for kept, most in (
+            (self._seen, MOST_KEPT),
+            (self._lives, MOST_KEPT),
+            (self.bad_mixes, MOST_MIXES),
+            (self.estimates, MOST_MIXES),
+        ):
+            if len(kept) > most:
+                for old in list(kept)[: len(kept) - most // 2]:
+                    del kept[old]
 
     def keep(self, seen: Seen) -> None:
         """Keep a record that was read already."""
@@ -86,8 +120,11 @@ class Evidence:
 
     def causes(self, what: str, key: str) -> list[Cause]:
         """All that blocks or releases a place, lot or mould."""
-        self.look_up([(what, key)])
-        return self._causes[what, key]
+        causes = self._causes.get((what, key))
+        if causes is None:
+            self.look_up([(what, key)])
+            causes = self._causes[what, key]
+        return causes
 
     def blocked(self, what: str, key: str, at: int) -> Cause | None:
         """What blocks a place, lot or mould at an instant."""
@@ -106,42 +143,56 @@ class Evidence:
             self._met[place] = materials_met(self.reader, place)
         return self._met[place]
 
+    def strange_met(self, day: Day, place: str, own: str) -> bool:
+        """Whether the book has met a sand in a place that is neither its own, nor new, nor of its family."""
+        key = (day.revision, place)
+        if key not in self._strange:
+            self._strange[key] = any(_is_strange(day, material, own) for material in self.met(place))
+        return self._strange[key]
+
     # -- moulds ---------------------------------------------------------------------------------------------
+
+    def _life(self, mould: str, at: int) -> Life:
+        """What an instant lies in, from one ending of a mould to the next."""
+        life = self._lives.get(mould)
+        if life is None or not life.ended < at <= life.until:
+            before, after = ended_before(self.reader, mould, at), ended_after(self.reader, mould, at)
+            ended, until = LONG_AGO if before is None else before, FAR_OFF if after is None else after
+            life = self._lives[mould] = Life(ended, until, fills(self.reader, mould, ended, until))
+        return life
 
     def ended_before(self, mould: str, at: int) -> int:
         """The last ending of a mould before an instant; long ago where there is none."""
-        key = (mould, at)
-        if key not in self._ended:
-            before = ended_before(self.reader, mould, at)
-            self._ended[key] = LONG_AGO if before is None else before
-        return self._ended[key]
+        return self._life(mould, at).ended
 
     def life(self, mould: str, at: int) -> tuple[int, int]:
         """The last ending of a mould before an instant, and the first one at or after it; far off where none is."""
-        after = ended_after(self.reader, mould, at)
-        return self.ended_before(mould, at), at + REACH_US if after is None else min(after, at + REACH_US)
+        life = self._life(mould, at)
+        return life.ended, min(life.until, at + REACH_US)
 
-    def fills(self, mould: str, after: int, until: int) -> list[Fill]:
-        """What was put into a mould in (after, until]."""
-        key = (mould, after, until)
-        if key not in self._fills:
-            self._fills[key] = fills(self.reader, mould, after, until)
-        return self._fills[key]
+    def filled(self, mould: str, at: int) -> list[Fill]:
+        """What was put into a mould up to an instant, since its last ending before."""
+        return [fill for fill in self._life(mould, at).fills if fill.at <= at]
 
-    def pours(self, mould: str, since: int, until: int) -> list[Seen]:
+    def fills(self, mould: str, at: int) -> list[Fill]:
+        """What was put into a mould in the life that an instant lies in, before and after it."""
+        return [fill for fill in self._life(mould, at).fills if fill.at <= at + REACH_US]
+
+    def pours(self, mould: str, since: int, until: int) -> list[Pour]:
         """Pours of a mould in [since, until], in order of happening."""
         since = max(since, until - REACH_US)
-        if self._since is not None and since >= self._since:
-            return [pour for pour in self._poured().get(mould, ()) if since <= pour.at <= until]
-        return [seen for seen in self.naming(("pour",), since, until, mould) if mould in seen.values["moulds"]]
+        if not self._many:
+            named = self.naming(("pour",), since, until, mould)
+            return [Pour(seen.at, seen.seq) for seen in named if mould in seen.values["moulds"]]
+        if not self._poured[0] <= since <= until <= self._poured[1]:
+            self._read_pours(until - REACH_US, until + REACH_US)
+        return [pour for pour in self._pours.get(mould, ()) if since <= pour.at <= until]
 
-    def _poured(self) -> dict[str, list[Seen]]:
-        if self._pours is None:
-            self._pours = {}
-            for pour in self.picture.records("pour", since=self._since, until=2**62):
-                for mould in pour.values["moulds"]:
-                    self._pours.setdefault(mould, []).append(pour)
-        return self._pours
+    def _read_pours(self, since: int, until: int) -> None:
+        self._pours, self._poured = {}, (since, until)
+        for pour in self.picture.records("pour", since=since, until=until):
+            for mould in pour.values["moulds"]:
+                self._pours.setdefault(mould, []).append(Pour(pour.at, pour.seq))
 
     def naming(self, kinds: tuple[str, ...], since: int, until: int, word: str) -> list[Seen]:
         """Records of some kinds in [since, until] whose content holds a word, in order of happening."""
@@ -196,3 +247,8 @@ def _class(day: Day, material: str) -> str:
         if part is not None:
             return liquid_class(system.family, part)
     return str(entry.kind)
+
+
+def _is_strange(day: Day, material: str, own: str) -> bool:
+    entry, mine = day.find("materials", material), day.find("materials", own)
+    return bool(entry.kind == "sand" and material != own and entry.family and entry.family != mine.family)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+import heapq
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
-from sandtrack.ledger.around import in_force, number_of, recorded_since
+from sandtrack.ledger.around import in_force, number_of, order_of_happening, recorded_since
 from sandtrack.records.mould_numbers import unclear_numbers
 from sandtrack.shop.picture import Picture, Seen
 from sandtrack.shop.watch.dangerous.castings import checked, knocked_out, poured, put_into_mould
@@ -22,9 +23,11 @@ from sandtrack.shop.watch.dangerous.places import (
 )
 
 _FILLING = ("delivery", "transfer", "reclaim_run")
+MANY = 200
+"""From so many records on, what they are judged by is read for all of them at once."""
 _CHECKED_US = 2 * DAY_US
 """A strip check of a mix is looked for this far about it."""
-Judge = Callable[[Evidence, Seen], Iterator[Danger]]
+Judge = Callable[[Evidence, Seen], Iterable[Danger]]
 
 
 def mould_unclear(ev: Evidence, seen: Seen) -> Iterator[Danger]:
@@ -52,6 +55,11 @@ JUDGES: Mapping[str, tuple[Judge, ...]] = {
 """What judges each kind of record."""
 
 
+_READ = frozenset({*JUDGES, *INTO, "hold", "reversal"})
+"""Kinds whose content counts for any judge, or for what it may complete."""
+_READ_AT_ONCE = 200
+
+
 def judged(ev: Evidence, seen: Seen) -> Iterator[Danger]:
     """What is dangerous about one record."""
     for judge in JUDGES.get(seen.kind, ()):
@@ -66,22 +74,36 @@ def arrived(
     `known` is the number of records before them: what is completed among themselves is judged with the later one. A
     name that nobody knows is raised only here: it is a matter of arrival. What was `read` already is not read again.
     """
-    ev = Evidence(picture)
+    numbers = list(records)
+    if not numbers:
+        return
+    ev = Evidence(picture, many=len(numbers) >= MANY)
     for seen in read:
         ev.keep(seen)
     raised: set[tuple[str, str, int]] = set()
-    for seq in records:
+    # What stands near in time is judged together, so that what was looked up serves again; told in order of arrival.
+    by_arrival = sorted(_judged_in_time(ev, numbers, known), key=lambda item: item[0])
+    for seq, danger in by_arrival:
+        key = (danger.code, danger.subject, danger.record)
+        if key not in raised:
+            raised.add(key)
+            yield seq, danger
+
+
+def _judged_in_time(ev: Evidence, numbers: Sequence[int], known: int) -> Iterator[tuple[int, Danger]]:
+    """As `arrived`, in order of happening, some of it more than once."""
+    if len(numbers) > 1:
+        numbers = order_of_happening(ev.reader, numbers)
+    for place, seq in enumerate(numbers):
+        if place % _READ_AT_ONCE == 0:
+            ev.read(numbers[place : place + _READ_AT_ONCE], kinds=_READ)
         seen = ev.seen(seq)
         dangers = [*judged(ev, seen), *person_unknown(ev, seen)]
         for other in {record.seq: record for record in _around(ev, seen, known)}.values():
             if other.seq <= known:
                 dangers += [danger for danger in judged(ev, other) if _is_part(ev, seen, danger)]
-        ev.forget(seq)
-        for danger in dangers:
-            key = (danger.code, danger.subject, danger.record)
-            if key not in raised:
-                raised.add(key)
-                yield seq, danger
+        ev.tidy()
+        yield from ((seq, danger) for danger in dangers)
 
 
 def _is_part(ev: Evidence, seen: Seen, danger: Danger) -> bool:
@@ -97,10 +119,13 @@ def arrived_since(picture: Picture, after: int) -> Iterator[Danger]:
     return (danger for _, danger in arrived(picture, recorded_since(picture.reader, after), after))
 
 
-def of_window(picture: Picture, since: int) -> Iterator[Danger]:
-    """What is dangerous about the records in [since, the instant asked about], in order of happening."""
-    ev = Evidence(picture, since - REACH_US)
-    for seen in picture.records(*JUDGES, since=since):
+def of_window(ev: Evidence, since: int, mixes: Iterable[Seen]) -> Iterator[Danger]:
+    """What is dangerous about the records in [since, the instant asked about], in order of happening.
+
+    `mixes` are those of the window, in that order.
+    """
+    others = ev.picture.records(*(kind for kind in JUDGES if kind != "mix"), since=since)
+    for seen in heapq.merge(mixes, others, key=lambda seen: (seen.at, seen.sender, seen.id)):
         ev.keep(seen)
         yield from judged(ev, seen)
 
@@ -130,13 +155,12 @@ def _around(ev: Evidence, seen: Seen, known: int) -> Iterator[Seen]:
 
 def _uses(ev: Evidence, mould: str, at: int, known: int) -> Iterator[Seen]:
     """What else was put into a mould, and what was done with it, in the life that an instant lies in."""
-    ended = ev.ended_before(mould, at)
-    yield from (ev.seen(fill.record) for fill in ev.fills(mould, ended, at) if fill.kind == "transfer")
+    yield from (ev.seen(fill.record) for fill in ev.filled(mould, at) if fill.kind == "transfer")
     if not ev.since(("mix", "transfer", "pour", "strip_check"), at - _CHECKED_US, known):
         return
-    _, after = ev.life(mould, at)
+    ended, after = ev.life(mould, at)
     if ev.since(("mix", "transfer"), at, known):
-        yield from (ev.seen(fill.record) for fill in ev.fills(mould, at, after))
+        yield from (ev.seen(fill.record) for fill in ev.fills(mould, at) if fill.at > at)
     if ev.since(("pour",), at, known):
         yield from ev.naming(("pour",), at, after, mould)
     if ev.since(("strip_check",), at - _CHECKED_US, known):

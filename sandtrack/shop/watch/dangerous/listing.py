@@ -21,9 +21,9 @@ MOULDS_SHOWN = 6
 def dangerous_events(recent: Recent) -> Iterator[Occurred]:
     """Dangerous events of the window: one item for each code and subject, with how many there are."""
     picture = recent.picture
-    ev = Evidence(picture, recent.since)
+    ev = Evidence(picture, many=True)
     groups: dict[tuple[str, str], list[tuple[Danger, tuple[str, ...]]]] = {}
-    for danger in of_window(picture, recent.since):
+    for danger in of_window(ev, recent.since, recent.new_mixes):
         if danger.code in KEPT_BY_OTHERS or _in_mixes(ev, danger) or _released(ev, danger) or _still_over(ev, danger):
             continue
         if recent.is_dealt_with(danger.code, danger.subject, danger.at):

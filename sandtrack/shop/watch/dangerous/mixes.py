@@ -28,7 +28,10 @@ class Drawn(NamedTuple):
 
     def mg(self, *parts: str) -> int:
         """All of some parts together."""
-        return sum(self.part_mg.get(part, 0) for part in parts)
+        total = 0
+        for part in parts:
+            total += self.part_mg.get(part, 0)
+        return total
 
 
 class Ratio(NamedTuple):
@@ -45,12 +48,15 @@ class Ratio(NamedTuple):
         return not self.low_pct * (1 - share) <= self.drawn_pct <= self.high_pct * (1 + share)
 
 
-def bad_mix(ev: Evidence, seen: Seen) -> Iterator[Danger]:
-    """A mix for moulds or cores that lacks a liquid, has two swapped, is far off its ratio, or drew what is not its."""
-    dangers = ev.bad_mixes.get(seen.seq)
-    if dangers is None:
-        dangers = ev.bad_mixes[seen.seq] = tuple(_bad(ev, seen))
-    yield from dangers
+def bad_mix(ev: Evidence, mix: Seen | int) -> tuple[Danger, ...]:
+    """A mix for moulds or cores that lacks a liquid, has two swapped, is far off its ratio, or drew what is not its.
+
+    By its record, or by the number of that in the chain.
+    """
+    number = mix if isinstance(mix, int) else mix.seq
+    if number not in ev.bad_mixes:
+        ev.bad_mixes[number] = tuple(_bad(ev, ev.seen(mix) if isinstance(mix, int) else mix))
+    return ev.bad_mixes[number]
 
 
 def _bad(ev: Evidence, seen: Seen) -> Iterator[Danger]:
@@ -218,8 +224,7 @@ def two_families(ev: Evidence, seen: Seen) -> Iterator[Danger]:
     """A mix into a mould that holds sand of another family; the later of the two is judged."""
     family = ev.day(seen.at).find("binder_systems", seen.values["binder_system"]).family
     for mould in seen.values.get("moulds", ()):
-        ended = ev.ended_before(mould, seen.at)
-        for fill in ev.fills(mould, ended, seen.at):
+        for fill in ev.filled(mould, seen.at):
             if fill.kind != "mix" or fill.record == seen.seq:
                 continue
             before = ev.seen(fill.record)

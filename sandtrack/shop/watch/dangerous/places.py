@@ -105,9 +105,11 @@ def _brought(ev: Evidence, place: str, material: str, seen: Seen) -> Iterator[in
 def blocked_place_drawn(ev: Evidence, seen: Seen) -> Iterator[Danger]:
     """A draw from a place or lot that was blocked, or from a place that was wrongly filled."""
     day = ev.day(seen.at)
-    draws = dict.fromkeys(out_of(seen, day))
-    ev.look_up(key for place, _, lot in draws for key in (("place", place), *((("lot", lot),) if lot else ())))
-    for place, _, lot in draws:
+    draws = dict.fromkeys((draw.place, draw.lot) for draw in out_of(seen, day))
+    ev.look_up(
+        key for place, lot in draws for key in ((("place", place), ("lot", lot)) if lot else (("place", place),))
+    )
+    for place, lot in draws:
         cause = ev.blocked("place", place, seen.at) or (ev.blocked("lot", lot, seen.at) if lot else None)
         if cause is not None:
             why, record = _why(ev, cause), cause.record
@@ -139,7 +141,7 @@ def wrongly_filled(ev: Evidence, place: str, day: Day, seen: Seen) -> Seen | Non
     entry = day.find("materials", own) if own else None
     if entry is None or entry.kind != "sand" or not (entry.family or entry.role == "new"):
         return None
-    if not any(_strange(day, material, own) for material in ev.met(place)):
+    if not ev.strange_met(day, place, own):
         return None
     released = [cause for cause in ev.causes("place", place) if cause.code == "released" and cause.at <= seen.at]
     before: Seen
@@ -150,13 +152,6 @@ def wrongly_filled(ev: Evidence, place: str, day: Day, seen: Seen) -> Seen | Non
         if any(came.place == place and is_wrong(before, then, came) for came in into(before, then)):
             return before
     return None
-
-
-def _strange(day: Day, material: str, own: str) -> bool:
-    """Whether the book has met a sand there that is neither its own, nor new, nor of its family."""
-    entry = day.find("materials", material)
-    mine = day.find("materials", own)
-    return bool(entry.kind == "sand" and material != own and entry.family and entry.family != mine.family)
 
 
 def over_mark(ev: Evidence, seen: Seen) -> Iterator[Danger]:
