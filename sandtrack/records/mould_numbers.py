@@ -39,6 +39,8 @@ def is_unclear(number: str, forms: Sequence[str] = ()) -> bool:
     """
     if forms:
         return not any(_matcher(form).fullmatch(number) for form in forms)
+    if number.isalnum():
+        return False  # no sign that parts numbers
     if "," in number or _RANGE(number):
         return True
     return sum(1 for part in _LIST_SIGN.split(number) if _HAS_DIGIT(part)) > 1

@@ -27,6 +27,7 @@ _READ_OFTEN = frozenset(
     {"delivery", "transfer", "hold", "release", "calibration", "sand_test", "strip_check", "temperature"}
 )
 _MOST_READ = 10_000
+_READ_AT_ONCE = 200
 _READ: WeakKeyDictionary[Ledger, dict[tuple[str, str], Mapping[str, Any]]] = WeakKeyDictionary()
 _TIMED = f"AND (marks IS NULL OR NOT instr(marks, '{AT_ARRIVAL}')) "
 
@@ -143,11 +144,15 @@ class Picture:
 
     def numbered(self, seqs: Iterable[int], *, kinds: Collection[str] | None = None) -> Iterator[Seen]:
         """Records by their place in the chain, in order of happening; those not of `kinds` without content."""
+        wanted = list(seqs)
         found = [
-            self.reader.connection.execute(
-                "SELECT seq, kind, sender, id, at, recorded, content FROM record WHERE seq = ?", (seq,)
-            ).fetchone()
-            for seq in seqs
+            row
+            for first in range(0, len(wanted), _READ_AT_ONCE)
+            for row in self.reader.connection.execute(
+                "SELECT seq, kind, sender, id, at, recorded, content FROM record "
+                f"WHERE seq IN ({', '.join('?' * len(wanted[first : first + _READ_AT_ONCE]))})",
+                wanted[first : first + _READ_AT_ONCE],
+            )
         ]
         for row in sorted(found, key=lambda row: (row[4], row[2], row[3])):
             seq, kind, sender, record_id, at, recorded, content = row

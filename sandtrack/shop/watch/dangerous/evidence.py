@@ -93,12 +93,13 @@ class Evidence:
 
     def tidy(self) -> None:
         """Let go of what was looked up longest ago, so that memory does not grow with many records."""
-        for kept, most in (
+        sizes: tuple[tuple[dict[Any, Any], int], ...] = (
             (self._seen, MOST_KEPT),
             (self._lives, MOST_KEPT),
             (self.bad_mixes, MOST_MIXES),
             (self.estimates, MOST_MIXES),
-        ):
+        )
+        for kept, most in sizes:
             if len(kept) > most:
                 for old in list(kept)[: len(kept) - most // 2]:
                     del kept[old]
