@@ -172,7 +172,12 @@ def _content(picture: Picture, kind: str, text: str) -> Iterator[str]:
 
 
 def _zone(picture: Picture) -> Iterator[Violation]:
-    """When the shop's clocks change: as its time zone says, up to the last record."""
+    """The shop's time zone, as its first set-up says, and when its clocks change by that, up to the last record."""
+    settings = picture.connection.execute("SELECT name, value FROM setting ORDER BY name").fetchall()
+    (first,) = picture.connection.execute("SELECT content FROM record WHERE seq = 1").fetchone()
+    if settings != [("time_zone", json.loads(first)["shop"]["time_zone"].strip())]:
+        text = f"are {shown(str(dict(settings)))}, not what the first set-up says"
+        yield Violation("setting", text, "settings")
     (last,) = picture.connection.execute("SELECT coalesce(max(recorded), 0) FROM record").fetchone()
     query = "SELECT since, offset_s FROM zone_offset WHERE since <= ? ORDER BY since"
     found = picture.connection.execute(query, (last,)).fetchall()

@@ -99,6 +99,8 @@ def contents(ledger: Ledger, at: str) -> dict[str, dict[str, int]]:
         ("UPDATE mould_life SET lasting = lasting + 1", "mould_life"),
         ("UPDATE mould_life SET spanning = spanning + 2", "mould_life"),
         ("UPDATE mould_life SET until = until - 1", "mould_life"),
+        ("UPDATE mould_life SET since = since + 1", "mould_life"),  # of 24 h: still of as many binary digits
+        ("UPDATE mould_life SET opened = closed, spanning = 0", "mould_life"),
     ],
 )
 def test_verify_names_what_was_changed_there(made: Path, sql: str, code: str) -> None:

@@ -242,6 +242,8 @@ def _hash(shop: Shop, record: int) -> str:
         ("UPDATE flow SET records = records + 1", "flow"),
         ("UPDATE holding SET mass_mg = mass_mg - 1 WHERE place = 'silo_new'", "holding"),
         ("UPDATE revision SET valid_from = valid_from + 1", "revision"),
+        ("UPDATE setting SET value = 'Europe/Berlin'", "setting"),  # whose clocks are those of the shop's own zone
+        ("INSERT INTO setting VALUES ('name', 'x')", "setting"),
     ],
 )
 def test_a_run_that_goes_on_finds_what_changed_before_it(path: Path, shop: Shop, change: str, code: str):
