@@ -78,10 +78,10 @@ def temperature_advice(
     piece = ", or make a test piece first" if may == "test_piece" else ""
     advice = []
     if temp < window.low:
-        text = f"Sand at {temp:g} °C is below the window of {window}: warm it{piece}."
+        text = f"Sand at {temp:.3g} °C is below the window of {window}: warm it{piece}."
         advice.append(Advice("sand_below_window", text))
     if temp > window.high:
-        text = f"Sand at {temp:g} °C is above the window of {window}: cool it{piece}."
+        text = f"Sand at {temp:.3g} °C is above the window of {window}: cool it{piece}."
         advice.append(Advice("sand_above_window", text))
     if temp < chosen.cold_c.low:
         text = "Too cold: more of what speeds the cure gives a hard skin over a weak core. Warm the sand."

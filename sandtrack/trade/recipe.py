@@ -147,7 +147,7 @@ def outside_windows(recipe: Recipe) -> tuple[Outside, ...]:
         value = getattr(recipe, what)
         if window is None or value is None or window.holds(single(value, field=what)):
             continue
-        said = f"{names[what]} of {value:g} %" if what in names else f"part 1 of {value:g}"
+        said = f"{names[what]} of {value:.3g} %" if what in names else f"part 1 of {value:g}"
         text = f"{said} is outside the window of {window}. {_way_out(family, what)}"
         found.append(Outside(what=what, value=float(value), window=window, text=text))
     return tuple(found)

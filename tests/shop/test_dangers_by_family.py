@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -30,7 +31,8 @@ ALKYD: dict[str, Any] = {
     },
     "binder_systems": {
         "alkyd": {"name": "Alkyd urethane", "family": "alkyd_urethane", "part_1": "alkyd", "part_2": "iso",
-                  "drier": "drier", "resin_pct": 1.92, "catalyst_pct": 5, "reclaimed_share": 0.5},
+                  "drier": "drier", "resin_pct": 1.72, "catalyst_pct": 5, "reclaimed_share": 0.5,
+                  "reference": {"strip_time_min": 45, "temp_c": 25, "catalyst_pct": 5, "definition": "hand"}},
     },
     "mixers": {
         "m3": {"name": "Third mixer", "sand_kg_min": 100, "binder_systems": ["alkyd"],
@@ -129,6 +131,15 @@ def test_a_receipt_has_no_line_without_a_number(shop: Shop) -> None:
     )
     lines = booked.booked(receipt.booked, Names(shop.plant()), "metric")
     assert [line for line in lines if line.startswith("  read")] == ["  read    hours 0.25"]
+
+
+def test_liquids_and_numbers_read_as_the_shop_would_say_them(shop: Shop) -> None:
+    """48 °F is 8.9 °C; 1.72 % of both parts at 19 % isocyanate is 1.45 % alkyd; no key, no chain of digits."""
+    for temp in ("48 °F", 25):
+        text = "\n".join(flag.text for flag in shop.setting("m3", "alkyd", temp).flags)
+        assert "isocyanate" in text
+        assert "co reactant" not in text
+        assert not re.search(r"\d\.\d{3}", text), text
 
 
 def test_a_mould_from_a_blocked_silo_stands_in_doubt_until_it_is_released(shop: Shop, mix: Mix) -> None:

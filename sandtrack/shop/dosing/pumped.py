@@ -164,7 +164,9 @@ def _not_in_force(
     rule = "" if every is None else f"; it is due every {every:g} days"
     missing = [liquid for liquid in system.liquids if liquid not in caught]
     if missing:
-        text = f"no calibration of {_listed(missing)} on {name} is recorded{rule}: set by kg/min, and {CATCH}"
+        called = {"resin": system.family.binder, "co_reactant": system.family.co_reactant}
+        names = _listed(called.get(liquid, liquid) for liquid in missing)
+        text = f"no calibration of {names} on {name} is recorded{rule}: set by kg/min, and {CATCH}"
         yield Flag("calibration_missing", text, mixer.key)
     if overdue:
         last = day(min(caught[liquid].at for liquid in overdue), picture.zone)
