@@ -81,7 +81,10 @@ def late(recent: Recent) -> Iterator[Flag | Occurred]:
         return
     counts = _counts(recent, min(row[3] for row in rows))
     groups: dict[tuple[str, str, int], list[tuple[int, int, set[str]]]] = {}
+    first_counted = min((count.recorded for count in counts), default=picture.at)
     for seq, kind, sender, at, recorded in rows:
+        if recorded - first_counted <= RECORDED_AFTER_MIN * _MINUTE:
+            continue  # no count was recorded so long before it
         before = [
             count
             for count in counts
