@@ -88,3 +88,6 @@ def _read(picture: Picture, entry: Entry, accepted: Accepted) -> Iterator[tuple[
             yield name, day.mass_mg(value) / KG
         elif isinstance(field, f.Quantity) and field.quantity and isinstance(value, int | float):
             yield name, float(value)
+    for name, value in entry.values.get("results", {}).items() if entry.kind == "sand_test" else ():
+        if isinstance(value, int | float):
+            yield name, float(value)

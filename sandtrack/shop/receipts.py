@@ -12,6 +12,7 @@ from sandtrack.records import ENDINGS, times
 from sandtrack.shop import dangers, handled, levels
 from sandtrack.shop.answer import Caution, Flag, Receipt
 from sandtrack.shop.booked import booked
+from sandtrack.shop.dosing import moisture
 from sandtrack.shop.picture import KG, Picture, Seen, picture
 from sandtrack.shop.watch import attention, brought
 from sandtrack.shop.watch.dangerous.judging import arrived
@@ -55,6 +56,8 @@ def _flags(seen: Picture, entry: Entry, accepted: Accepted) -> Iterator[Flag]:
         at, recorded = accepted.at, accepted.recorded
         sent = Seen(accepted.seq, entry.kind, entry.sender, accepted.id, at, recorded, dict(entry.values))
         yield from (danger.flag for _, danger in arrived(seen, [sent.seq], sent.seq - 1, [sent]))
+        if entry.kind == "sand_test":
+            yield from moisture.of_test(seen, sent)
     yield from brought.flags(seen.zone, entry, accepted)
     if entry.offset_us is not None and not entry.marked(AT_ARRIVAL):
         yield Flag(

@@ -133,6 +133,21 @@ def test_a_receipt_has_no_line_without_a_number(shop: Shop) -> None:
     assert [line for line in lines if line.startswith("  read")] == ["  read    hours 0.25"]
 
 
+@pytest.mark.parametrize("place", ["silo_new", "silo_u", "silo_e", "silo_back"])
+def test_a_test_of_very_wet_sand_is_raised_on_its_receipt(shop: Shop, place: str) -> None:
+    """5 % is over ten times the limit of every family (0.2 to 0.5 %); 0.05 % is dry; the number read is repeated."""
+
+    def test(result: float):
+        content = {"at": "2025-06-03 08:00", "sample": {"place": place}, "test": "moisture"}
+        return shop.log("sand_test", {**content, "results": {"moisture_pct": result}}, sender="lab")
+
+    wet, dry = test(5), test(0.05)
+    assert [flag.code for flag in wet.flags] == ["sand_very_wet"]
+    assert "weak_mould" in {caution.code for caution in wet.cautions}
+    assert wet.booked.read == {"moisture_pct": 5}
+    assert dry.flags == ()
+
+
 def test_liquids_and_numbers_read_as_the_shop_would_say_them(shop: Shop) -> None:
     """48 °F is 8.9 °C; 1.72 % of both parts at 19 % isocyanate is 1.45 % alkyd; no key, no chain of digits."""
     for temp in ("48 °F", 25):

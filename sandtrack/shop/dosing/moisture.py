@@ -10,8 +10,8 @@ from sandtrack.records import times
 from sandtrack.shop import laboratory
 from sandtrack.shop.answer import Basis, Flag
 from sandtrack.shop.dosing import sands
-from sandtrack.shop.dosing.systems import System
-from sandtrack.shop.picture import Picture
+from sandtrack.shop.dosing.systems import System, system
+from sandtrack.shop.picture import Picture, Seen
 from sandtrack.shop.wording import several
 from sandtrack.trade.advice import moisture_advice
 from sandtrack.trade.family import Family, Limit
@@ -56,6 +56,25 @@ def judged(picture: Picture, mixer: Mixer, system: System) -> Wetness:
     flags = [flag for place in sorted(tests) for flag in _of_place(picture, system, place, tests[place])]
     flags += _of_blend(mixer, system.family, sands.by_place(picture, mixer, system), tests)
     return Wetness(tuple(flags), tuple(_basis(picture, places, tests)))
+
+
+def of_test(picture: Picture, seen: Seen) -> list[Flag]:
+    """What a moisture test says for the binders that draw from its place, the worst of it."""
+    place = seen.values.get("sample", {}).get("place", "")
+    if seen.values["test"] != "moisture" or not place:
+        return []
+    value = laboratory.result(seen).value(RESULT)
+    if value is None or not 0 <= value <= 100:
+        return []
+    test = _Test(seen.id, value, (picture.at - seen.at) / _DAY, times.day_of(seen.at, picture.zone))
+    flags: dict[str, Flag] = {}
+    for mixer in picture.plant.mixers.values():
+        for key in mixer.binder_systems:
+            used = system(picture.plant.binder_systems[key], None)
+            if place in sands.places(picture, mixer, used).values():
+                for flag in _of_place(picture, used, place, test):
+                    flags.setdefault(flag.code, flag)
+    return [flags[code] for code in (VERY_WET, WET, OLD) if code in flags][:1]
 
 
 def _latest(picture: Picture, places: set[str]) -> dict[str, _Test]:
