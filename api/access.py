@@ -78,9 +78,9 @@ class Bearer(NamedTuple):
         if sender is None or sender == self.token.name:
             return
         if self.role.relays:
-            if sender not in self.tokens.people():
+            if sender.casefold() not in self.tokens.people():
                 return
-            raise Forbidden(f"{sender} has a token: nobody else speaks as {sender}", permission)
+            raise Forbidden(f"{sender} has a token, or had one: nobody else speaks as {sender}", permission)
         raise Forbidden(
             f"this token speaks as {self.token.name} alone: sender is another. Leave sender out, and say in `by` who "
             "did it; what others recorded is brought by a token of role gateway",

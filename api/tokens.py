@@ -213,11 +213,11 @@ class Tokens:
         )
 
     def people(self) -> frozenset[str]:
-        """Names of the people who have a token in force: only their own tokens speak as them."""
-        now = self.clock()
-        return frozenset(
-            token.name for token in self._table().values() if not token.is_over(now) and not _is_machine(token)
-        )
+        """Names of the people who have a token, or had one, without regard to capitals: nobody else speaks as them.
+
+        A token that lapsed leaves a person's name to nobody: what came under it meanwhile would pass as theirs.
+        """
+        return frozenset(token.name.casefold() for token in self._table().values() if not _is_machine(token))
 
     def _note_use(self, token: Token) -> None:
         now = self.clock()

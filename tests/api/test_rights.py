@@ -122,6 +122,19 @@ def test_a_person_s_token_speaks_as_itself(service: Running):
     is_problem(service.gateway.send("level", record("level", "x", sender="manager")), 403, "forbidden", "has a token")
 
 
+def test_a_person_s_name_is_left_to_nobody_when_the_token_lapses(service: Running):
+    """Expired or revoked, by whatever capitals: no gateway records as them, nor takes their next ids."""
+    service.tokens.make(role="laboratory", name="Lena", expires=NOW + HOUR_US)
+    token, _ = service.tokens.make(role="laboratory", name="olle")
+    service.tokens.revoke(token.id)
+    service.clock.now += 2 * HOUR_US
+    for name in ("Lena", "lena", "LENA", "olle"):
+        answer = service.gateway.send("sand_test", record("sand_test", "s-1", sender=name))
+        is_problem(answer, 403, "forbidden", "has a token, or had one")
+    _, text = service.tokens.make(role="laboratory", name="Lena")
+    assert Caller(service.client, text).send("sand_test", record("sand_test", "s-1")).status_code == 201
+
+
 def test_the_token_that_brought_a_record_is_kept_with_it(service: Running):
     """Its id stands with the record, by itself and by lines, and by a table given out; verify finds nothing wrong."""
     service.operator.send("level", record("level", "x"))
