@@ -28,6 +28,7 @@ from sandtrack.records import KINDS, times
 from sandtrack.records.events import PURPOSES
 from sandtrack.report import text
 from sandtrack.shop import Answer, Shop, loading
+from sandtrack.shop.wording import several
 
 
 @click.command(short_help="The whole circuit on one screen.")
@@ -318,6 +319,8 @@ def verify(heads: tuple[str, ...], whole: bool, as_json: bool, shop_file: Path |
                 click.echo(f"! {one.subject}: {one.text}")
             if run.before is not None:
                 click.echo(text.from_checkpoint(run.since, run.before.whole_at))
-            click.echo(f"{head.records:,} records, {len(violations)} violations, head of the chain {head.digest}")
+            click.echo(
+                f"{head.records:,} records, {several(len(violations), 'violation')}, head of the chain {head.digest}"
+            )
     if violations:
         raise SystemExit(VERIFY_FAILED)
