@@ -8,7 +8,7 @@ from typing import Any
 from sandtrack.ledger import Accepted, Day, Entry, movements
 from sandtrack.plant import MOULDS, OUTSIDE
 from sandtrack.records import fields as f
-from sandtrack.records import kind_named, times
+from sandtrack.records import times
 from sandtrack.shop.answer import Booked, BookedAfter, BookedMove
 from sandtrack.shop.picture import KG, Picture
 
@@ -81,7 +81,7 @@ def _after(picture: Picture, place: str, material: str, at: int) -> BookedAfter:
 def _read(picture: Picture, entry: Entry, accepted: Accepted) -> Iterator[tuple[str, float]]:
     """Quantities of a record as they were understood; masses in the units of their names."""
     day = picture.setups.on(accepted.at)
-    fields: Mapping[str, Any] = kind_named(entry.kind)().declared()
+    fields: Mapping[str, Any] = picture.ledger.forms.schema(entry.kind).declared()
     for name, value in entry.values.items():
         field = fields.get(name)
         if isinstance(field, f.Mass):
