@@ -148,6 +148,15 @@ def test_a_test_of_very_wet_sand_is_raised_on_its_receipt(shop: Shop, place: str
     assert dry.flags == ()
 
 
+def test_two_wet_silos_are_raised_once_each(shop: Shop) -> None:
+    """What is drawn of two wet silos is wet: that is not said a third time."""
+    for place in ("silo_new", "silo_u"):
+        content = {"at": "2025-06-03 08:00", "sample": {"place": place}, "test": "moisture"}
+        shop.log("sand_test", {**content, "results": {"moisture_pct": 5}}, sender="lab")
+    wet = [flag.subject for flag in shop.setting("m3", "alkyd", 25).flags if flag.code == "sand_very_wet"]
+    assert sorted(wet) == ["silo_new", "silo_u"]
+
+
 def test_liquids_and_numbers_read_as_the_shop_would_say_them(shop: Shop) -> None:
     """48 °F is 8.9 °C; 1.72 % of both parts at 19 % isocyanate is 1.45 % alkyd; no key, no chain of digits."""
     for temp in ("48 °F", 25):

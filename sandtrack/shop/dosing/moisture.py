@@ -54,7 +54,9 @@ def judged(picture: Picture, mixer: Mixer, system: System) -> Wetness:
     places = set(sands.places(picture, mixer, system).values())
     tests = _latest(picture, places)
     flags = [flag for place in sorted(tests) for flag in _of_place(picture, system, place, tests[place])]
-    flags += _of_blend(mixer, system.family, sands.by_place(picture, mixer, system), tests)
+    raised = {flag.code for flag in flags}  # a blend of wet sands is no further news
+    blend = _of_blend(mixer, system.family, sands.by_place(picture, mixer, system), tests)
+    flags += [flag for flag in blend if flag.code not in raised]
     return Wetness(tuple(flags), tuple(_basis(picture, places, tests)))
 
 
