@@ -89,7 +89,7 @@ def test_a_file_and_the_service_mean_the_same_record(service: Running, tmp_path:
 
     file = tmp_path / "delivery.csv"
     file.write_text("id,sender,at,place,mass_t\nd-1,gate,2025-03-03 08:00,silo_new,24.60\n")
-    with Shop.open(service.path) as shop:
+    with Shop.open(service.path, clock_is_right=True) as shop:
         load(shop.ledger, [file])
     content = {"at": "2025-03-03 08:00", "place": "silo_new", "mass_t": 24.6, "id": "d-1", "sender": "gate"}
     assert service.weighbridge.send("delivery", content).status_code == 200

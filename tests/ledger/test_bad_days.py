@@ -182,7 +182,7 @@ def test_a_full_disk_loses_nothing(tmp_path: Path):
             pytest.skip("no file system can be mounted here: see the test of a file that may not grow")
         ledger = stack.enter_context(closing(new_shop(disk)[0]))
         ballast = disk / "ballast"
-        ballast.write_bytes(bytes(shutil.disk_usage(disk).free - 200_000))
+        ballast.write_bytes(bytes(shutil.disk_usage(disk).free - 400_000))
         told = until_full(ledger)
         assert list(ledger.verify()) == []  # replayed elsewhere: the temporary folder has room
         ballast.unlink()

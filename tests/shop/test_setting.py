@@ -271,7 +271,7 @@ def test_basis_says_whose_window_and_what_is_believed(shop: Shop) -> None:
     )
     assert basis_of(answer, "sand temperature") == ("20.0 °C", "record")
     assert [caution.code for caution in answer.cautions] == [
-        "neat_resin_and_acid", "acid_burns", "hand_blending", "vapours", "test_then_draw",
+        "screw", "neat_resin_and_acid", "acid_burns", "hand_blending", "vapours", "test_then_draw", "catches",
     ]  # fmt: skip
 
 

@@ -13,8 +13,9 @@ from typing import Any, NamedTuple
 
 import pytest
 from openpyxl import Workbook
+from sandtrack_api.access import Bearer
 from sandtrack_api.portions import answers, lines
-from sandtrack_api.tokens import Token
+from sandtrack_api.tokens import Tokens
 
 from sandtrack.shop import Shop
 from sandtrack.shop.loading import load
@@ -384,8 +385,9 @@ def of_file(shop: Shop, table: Table, number: int) -> Verdict:
 
 def of_upload(shop: Shop, raw: bytes, number: int) -> Verdict:
     """What the service makes of a line of an upload."""
-    token = Token("t", "", f"sender_{number}", "manager", "", 0, None, None)
-    (answer,) = [json.loads(line) for line in b"".join(answers(shop, token, lines(_Stream(raw)))).splitlines()]
+    tokens = Tokens.beside(shop.ledger.store.path)
+    bearer = Bearer(tokens.make(role="manager", name=f"sender_{number}")[0], tokens)
+    (answer,) = [json.loads(line) for line in b"".join(answers(shop, bearer, lines(_Stream(raw)))).splitlines()]
     return booked(shop) if answer["outcome"] == "new" else No(answer["problem"]["code"])
 
 
