@@ -142,7 +142,7 @@ class Bearer(NamedTuple):
             token=self.token.id,
             name=self.token.name,
             machine=self.role.machine,
-            own=self.tokens.bringing(sender) if self.role.machine else frozenset(),
+            own=self.tokens.of_machine(self.token.name) if self.role.machine else frozenset(),
             may_withdraw=lambda withdrawn: self._require_withdrawal(withdrawn, sender),
         )
 

@@ -204,6 +204,10 @@ class Tokens:
         same = hmac.compare_digest(_hash(secret), found.hash if found else _NO_HASH)
         return found if same else None
 
+    def of_machine(self, name: str) -> frozenset[str]:
+        """Ids of a machine's own tokens, also of those that are over."""
+        return frozenset(token.id for token in self._table().values() if token.name == name and _is_machine(token))
+
     def bringing(self, name: str) -> frozenset[str]:
         """Ids of the tokens, also of those that are over, that bring a machine's records: its own, and gateways'."""
         return frozenset(

@@ -50,7 +50,7 @@ class Brought:
     machine: bool = False
     """Whether a machine sends by itself, whose clock may be off by years, and whom nobody asks for another id."""
     own: frozenset[str] = frozenset()
-    """Of a machine: ids of the tokens that bring its records, its own of earlier days too."""
+    """Of a machine: ids of its own tokens, those of earlier days too."""
     may_withdraw: Callable[[Withdrawn], None] = _anything
     """Raises where the record named may not be withdrawn; asked within the transaction."""
 

@@ -205,14 +205,28 @@ def test_a_forged_id_does_not_stop_the_machine(service: Running):
 
 
 def test_a_machine_s_own_id_used_again_is_a_conflict(service: Running):
-    """Other content under an id that its own token brought, or its token of earlier days, or a gateway: 409."""
+    """Other content under an id that its own token brought, or its token of earlier days: 409."""
     assert service.device.send("mix", record("mix", "1")).status_code == 201
-    assert service.gateway.send("mix", record("mix", "2", sender="m1")).status_code == 201
+    assert service.device.send("mix", record("mix", "2")).status_code == 201
     _, text, _ = service.tokens.rotate(service.texts["device"].partition(".")[0], overlap_us=0)
     newer = Caller(service.client, text)
     for record_id in ("1", "2"):
         is_problem(newer.send("mix", record("mix", record_id, moulds=["9"])), 409, "conflict")
         assert newer.send("mix", record("mix", record_id)).status_code == 200
+
+
+def test_a_gateway_takes_no_id_of_a_machine_that_sends_for_itself(service: Running):
+    """The same by either way is one record; another under that id is kept beside it and flagged."""
+    assert service.gateway.send("mix", record("mix", "1", sender="m1")).status_code == 201
+    assert service.device.send("mix", record("mix", "1")).status_code == 200
+    real = service.device.send("mix", record("mix", "1", moulds=["9"]))
+    assert (real.status_code, "id_taken" in codes(real)) == (201, True)
+    assert service.device.send("mix", record("mix", "1", moulds=["9"])).status_code == 200
+    assert service.device.send("mix", record("mix", "2")).status_code == 201
+    forged = service.gateway.send("mix", record("mix", "2", sender="m1", moulds=["9"]))
+    assert (forged.status_code, "id_taken" in codes(forged)) == (201, True)
+    is_problem(service.device.send("mix", record("mix", "2", moulds=["9"])), 409, "conflict")
+    is_problem(service.gateway.send("mix", record("mix", "1", sender="m1", moulds=["8"])), 409, "conflict")
 
 
 @pytest.mark.parametrize("role", MACHINES)
