@@ -73,7 +73,10 @@ def _estimate_min(ev: Evidence, record: int) -> float | None:
 
 def _estimated_min(ev: Evidence, mix: Seen) -> float | None:
     day = ev.day(mix.at)
-    system = systems.system(day.find("binder_systems", mix.values["binder_system"]), mix.values.get("purpose"))
+    key = day.revision, mix.values["binder_system"], mix.values.get("purpose")
+    if key not in ev.systems:
+        ev.systems[key] = systems.system(day.find("binder_systems", key[1]), key[2])
+    system = ev.systems[key]
     temp = mix.values.get("sand_temp_c")
     if system.belief is None or temp is None or not LOWEST_C <= temp <= HIGHEST_C:
         return None

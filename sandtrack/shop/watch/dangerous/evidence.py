@@ -19,6 +19,7 @@ from sandtrack.ledger.around import (
     newest,
 )
 from sandtrack.plant import BinderSystem
+from sandtrack.shop.dosing.systems import System
 from sandtrack.shop.picture import Picture, Seen
 from sandtrack.shop.watch.dangerous.danger import Danger
 from sandtrack.trade.reactions import liquid_class
@@ -65,6 +66,8 @@ class Evidence:
         self._causes: dict[tuple[str, str], list[Cause]] = {}
         self.estimates: dict[int, float | None] = {}
         """Strip estimates of mixes by the set-up's reference, by their number."""
+        self.systems: dict[tuple[int, str, str | None], System] = {}
+        """Binder systems as the set-ups had them, by revision, name and purpose."""
         self._lives: dict[str, Life] = {}
         self._newest: dict[tuple[str, int], int] = {}
         self._met: dict[str, list[str]] = {}
