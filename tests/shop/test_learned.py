@@ -171,15 +171,16 @@ def shown(answer: Answer) -> Mapping[str, Any]:
     return values
 
 
-@settings(max_examples=25, deadline=None)
-@given(
+ASKED = given(
     system=st.sampled_from([("furan", "catalyst_pct", 20, 50, 0.1), ("ester", "fast_share", 0, 1, 0.05)]),
     temp_c=st.integers(-150, 500).map(lambda tenths: tenths / 10),
     strip=st.floats(10, 400),
     box=st.none() | st.floats(50, 4000),
     pattern_c=st.none() | st.integers(-5, 35),
 )
-def test_no_learned_setting_is_outside_its_window(
+
+
+def holds(
     year: Shop,
     system: tuple[str, str, float, float, float],
     temp_c: float,
@@ -187,7 +188,7 @@ def test_no_learned_setting_is_outside_its_window(
     box: float | None,
     pattern_c: float | None,
 ) -> None:
-    """Served or nearest: inside the window, on a step; asked back, it gives the same times and serves as it said.
+    """A setting, or the nearest to one, is inside its window and on a step; asked back, it is judged the same.
 
     The shop's window is 10 to 32 °C: outside it no setting is a plain yes, below 10 and above 40 °C (the families'
     own limits) there is none at all.
@@ -207,6 +208,21 @@ def test_no_learned_setting_is_outside_its_window(
     serves = codes(back).isdisjoint({"chance_below", "fill_too_long"})
     assert answer.verdict == ("no" if not serves else "yes" if 10 <= temp_c <= 32 else "test_piece")
     assert answer.possible == (answer.verdict == "yes")
+
+
+@settings(max_examples=10)
+@ASKED
+def test_no_learned_setting_is_outside_its_window(year: Shop, **asked: Any) -> None:
+    """Served or nearest: inside the window, on a step; asked back, it gives the same times and serves as it said."""
+    holds(year, **asked)
+
+
+@pytest.mark.soak
+@settings(max_examples=200)
+@ASKED
+def test_no_learned_setting_is_outside_its_window_in_the_long_run(year: Shop, **asked: Any) -> None:
+    """The long form."""
+    holds(year, **asked)
 
 
 # -- the small shop -------------------------------------------------------------------------------------------------
