@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
@@ -334,9 +335,11 @@ def _attention(given: Answer, names: Names, units: str) -> list[str]:
 
 def _todo(item: Mapping[str, Any]) -> str:
     """What takes an item off the list, with what to type for it."""
+    if item["code"] == "wrong_material":
+        return "first find out what met what; only when that is known does a release end it"
     if item["clears"] != "dealt_with":
         return f"goes with a {item['clears'].replace('_', ' ')} (sandtrack log {item['clears']})"
-    return f"sandtrack log dealt_with --code {item['code']} --subject {item['subject']} --done … --by …"
+    return f"sandtrack log dealt_with --code {item['code']} --subject {shlex.quote(item['subject'])} --done … --by …"
 
 
 def _plain(given: Answer, names: Names, units: str) -> list[str]:

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from sandtrack.ledger.blocking import FAILED_CERTIFICATE, HELD, RELEASED, failures, material_and_own
 from sandtrack.ledger.setups import Day
-from sandtrack.records import times
 from sandtrack.shop.answer import Flag
 from sandtrack.shop.picture import Picture, Seen
+from sandtrack.shop.wording import clock
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ def blocked(picture: Picture) -> list[Block]:
 def _block(picture: Picture, seen: Seen, what: str, key: str, code: str, day: Day) -> Block:
     name = picture.name("places", key) if what == "place" else f"{what} {key}"
     reason = "; ".join(_reasons(picture, seen, code, day))
-    text = f"{name} is blocked since {times.minute(seen.at, picture.zone)}: {reason} ({seen.kind} {seen.id})"
+    text = f"{name} is blocked since {clock(seen.at, picture.zone)}: {reason} ({seen.kind} {seen.id})"
     return Block(what, key, seen.seq, Flag(code, text, key))
 
 

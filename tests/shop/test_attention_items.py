@@ -158,3 +158,20 @@ def test_the_list_is_quiet_the_whole_year(year: Shop) -> None:
     print(f"{sum(new) / len(new):.3f} new a day, at most {max(new)} on one day, {max(standing)} open at most")
     assert sum(new) / len(new) <= 0.3
     assert max(count for day, count in zip(days[1:], new, strict=True) if day.isoformat() not in PLANTED) <= 6
+
+
+def test_a_wrong_material_is_not_first_to_be_released(foundry: Foundry) -> None:
+    """The screen says to find out what met what; many subjects are named as people call them; times read alike."""
+    from sandtrack.report import answers, text
+
+    for place in ("tank_acid", "tank_fast", "tank_slow", "tank_resin_e"):
+        foundry.tell("delivery", "2025-06-04 08:00", place=place, material="new_sand", mass_kg=60, id=f"tanker-{place}")
+    answer = foundry.shop.attention(LATER)
+    (item,) = [item for item in answer.values["items"] if item["code"] == "wrong_material"]
+    assert len(item["subjects"]) == 4
+    screen = answers.text(answer, text.Names(foundry.shop.plant()))
+    assert "first find out what met what" in " ".join(screen.split())
+    assert "sandtrack log release" not in screen
+    assert "4 like it: tank" not in screen
+    assert all(foundry.shop.plant().places[place].name in " ".join(screen.split()) for place in item["subjects"])
+    assert "2025-06-04T" not in screen

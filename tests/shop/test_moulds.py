@@ -272,7 +272,7 @@ def test_held_mould(shop: Shop) -> None:
     shop.log("hold", {"at": "2025-03-03 07:30", "mould": "101", "reason": "soft corner"}, sender="vera", id="h1")
     answer = shop.moulds()
     assert standing(answer)["101"]["held"]
-    assert flags(answer)["held"] == ("mould 101 is blocked since 2025-03-03T07:30+01:00: held: soft corner (hold h1)")
+    assert flags(answer)["held"] == ("mould 101 is blocked since 3 Mar 2025 07:30: held: soft corner (hold h1)")
     assert standing(answer)["101"]["state_words"].startswith("held: not to be used until it is released; ")
     assert [standing(shop.moulds(at=f"2025-03-03 {at}"))["101"]["state"] for at in ("07:40", "12:00")] == ["held"] * 2
     assert "held" in {caution.code for caution in answer.cautions}

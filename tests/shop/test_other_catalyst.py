@@ -117,8 +117,7 @@ def test_an_acid_that_may_not_be_used_is_not_offered(with_acid: Callable[..., Sh
     hold = {"at": "2025-03-03 07:00", "place": "tank_acid_2", "reason": "smells odd"}
     shop.log("hold", hold, sender="ida", id="h1")
     assert shop.setting("m1", "furan", 8).instead[-1] == (
-        "Furan, other acid: not now, Other acid tank is blocked since 2025-03-03T07:00+01:00: held: smells odd "
-        "(hold h1)"
+        "Furan, other acid: not now, Other acid tank is blocked since 3 Mar 2025 07:00: held: smells odd (hold h1)"
     )
 
 

@@ -32,8 +32,9 @@ CHECKS: tuple[Check, ...] = (
 
 URGENCY = (
     # what may be dangerous, or spoils castings at once
-    "resin_meets_acid", "wrong_material", "tank_over_mark", "over_safe_fill", "exposure_over_limit", "held_poured",
-    "poured_unchecked", "poured_too_soon", "knocked_out_too_soon", "mix_without_catalyst", "streams_swapped",
+    "resin_meets_acid", "knocked_out_too_soon", "wrong_material", "tank_over_mark", "over_safe_fill",
+    "exposure_over_limit", "held_poured", "poured_unchecked", "poured_too_soon", "mix_without_catalyst",
+    "streams_swapped",
     "liquid_of_other_family", "mix_far_off_ratio", "blocked_place_drawn", "sand_of_other_family", "two_families",
     "poured_twice", "failed_certificate", "family_crossing", "exposure_not_judged",
     "hold_withdrawn", "dose_off", "calibration_drift", "test_outside_limits",
@@ -102,8 +103,16 @@ def shown(items: Iterable[Item], recent: Recent) -> list[Item]:
         entry for entry in items if entry.at is None or not recent.is_dealt_with(entry.code, entry.subject, entry.at)
     ]
     rank = {code: position for position, code in enumerate(URGENCY)}
-    left = many_as_one(of_one_cause(open_items))
+    left = many_as_one(of_one_cause(open_items), lambda subject: _name(recent.picture, subject))
     return sorted(left, key=lambda entry: rank.get(entry.code, len(rank)))
+
+
+def _name(picture: Picture, subject: str) -> str:
+    """What people call a place, mixer or binder system; anything else is its own name."""
+    sections = ("places", "mixers", "binder_systems")
+    return next(
+        (picture.name(section, subject) for section in sections if subject in getattr(picture.plant, section)), subject
+    )
 
 
 def dealing_flags(picture: Picture, code: str, subject: str, at: int) -> Iterator[Flag]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -153,8 +153,11 @@ def _with(cause: Item, swallowed: Mapping[str, list[Item]]) -> Item:
     )
 
 
-def many_as_one(items: Iterable[Item]) -> Iterator[Item]:
-    """Items, those of a code that there are many of as one: the latest of them, and how many there are of what."""
+def many_as_one(items: Iterable[Item], name: Callable[[str], str]) -> Iterator[Item]:
+    """Items, those of a code that there are many of as one: the latest of them, and how many there are of what.
+
+    `name` gives what people call a subject.
+    """
     by_code: dict[str, list[Item]] = {}
     for entry in items:
         by_code.setdefault(entry.code, []).append(entry)
@@ -164,7 +167,7 @@ def many_as_one(items: Iterable[Item]) -> Iterator[Item]:
             continue
         latest = max(entries, key=lambda entry: -(2**63) if entry.at is None else entry.at)
         subjects = tuple(dict.fromkeys([latest.subject, *(entry.subject for entry in entries)]))
-        shown = list(subjects[:SUBJECTS_SHOWN])
+        shown = [name(subject) for subject in subjects[:SUBJECTS_SHOWN]]
         more = len(subjects) - len(shown)
         names = f"{', '.join(shown)} and {more:,} more" if more else listed(shown)
         text = f"{latest.text}; {len(entries):,} like it: {names}"
