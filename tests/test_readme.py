@@ -20,7 +20,7 @@ def steady(text: str) -> list[str]:
     lines = []
     for line in text.rstrip().splitlines():
         line = re.sub(r"\b[0-9a-f]{16,64}\b", "HASH", line)
-        if line.startswith(("recorded:", "known already:", "as of 2026")):
+        if re.match(r"recorded:|known already:|as of 2026|  at      20(2[6-9]|[3-9]\d)", line):
             line = re.sub(r"20\d\d-\d\d-\d\d[T ]\d\d:\d\d(\+\d\d:\d\d)?", "TIME", line)
         lines.append(re.sub(r"as of TIME|as of 20(2[6-9]|[3-9]\d)-\d\d-\d\d \d\d:\d\d", "as of NOW", line))
     return lines

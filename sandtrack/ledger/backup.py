@@ -112,7 +112,8 @@ def restore(source: str | Path, path: str | Path, *, older_too: bool = False, wa
 
     The backup is copied beside `path` and verified there. It is refused if anything in it is not as it was accepted,
     if it is of another shop, if other programs have the shop open, and, without `older_too`, if the shop holds records
-    that the backup lacks. The file that stood there is kept beside it under a name with the time.
+    that the backup lacks. The file that stood there is kept beside it under a name with the time. What no file holds
+    any more is named in the note; from then on the head of what was restored counts.
     """
     source, path = Path(source), followed(path)
     check_place(path)
@@ -124,7 +125,7 @@ def restore(source: str | Path, path: str | Path, *, older_too: bool = False, wa
         if not path.exists():
             lost = _lost(making, None, known)
             publish(making, path)
-            outside.begin(path, head, (gone for gone, _ in lost))
+            outside.begin(path, head, ())
             return Restored(head, None, None, "there was no shop file under that name" + _missing(lost, head))
         with _alone_with(path, wait_s) as now:
             note, before = _compared(making, now, path, older_too)
@@ -135,7 +136,7 @@ def restore(source: str | Path, path: str | Path, *, older_too: bool = False, wa
             try:
                 kept = _keep(path)
                 making.replace(path)
-                outside.begin(path, head, (gone for gone, _ in lost))
+                outside.begin(path, head, ())
                 to_disk(path.parent)
             except OSError as problem:
                 raise cannot_write(path, problem) from problem

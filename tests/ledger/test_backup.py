@@ -154,7 +154,7 @@ def test_a_shop_that_is_gone_is_put_back(tmp_path: Path):
 
 
 @pytest.mark.parametrize("how", ["shop_gone", "backup_cut", "shop_lost_some"])
-def test_what_a_restore_does_not_bring_back_is_named_and_not_forgotten(tmp_path: Path, how: str):
+def test_what_a_restore_does_not_bring_back_is_named(tmp_path: Path, how: str):
     """A head beside the shop or the backup says that there was one record more (of five), and no file holds it."""
     path, friday = shop_and_backup(tmp_path)
     four = friday.read_bytes()
@@ -181,8 +181,8 @@ def test_what_a_restore_does_not_bring_back_is_named_and_not_forgotten(tmp_path:
     assert done.head.records == 4
     assert f"by {kept.name}.head there were 5 records: what is missing is in no file at hand" in done.note
     with closing(Ledger.open(path)) as ledger:
-        assert ledger.lost() == five
-        assert [one.code for one in ledger.verify()] == ["cut_off"]
+        assert ledger.lost() is None  # whoever restores was shown it: from here on this head counts
+        assert list(ledger.verify()) == []
 
 
 def test_what_the_replaced_file_holds_is_not_lost(tmp_path: Path):
