@@ -39,7 +39,7 @@ def _move(move: BookedMove, names: Names, system: str) -> str:
 def _after(after: BookedAfter, names: Names, system: str) -> str:
     what = f"{names('places', after.place)}: "
     if after.stock_kg is None:
-        return f"{what}{NOT_COUNTED}, so its stock and room are not known: count {names('materials', after.material)}"
+        return f"{what}{NOT_COUNTED}, so its stock and room are not known"
     room = "" if after.room_kg is None else f", room for {mass(after.room_kg, system)}"
     return f"{what}{mass(after.stock_kg, system)} {names('materials', after.material)}{room}"
 

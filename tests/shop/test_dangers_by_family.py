@@ -102,6 +102,9 @@ def test_nobody_is_sent_to_count_a_wrong_liquid(shop: Shop) -> None:
     assert after == {("iso", 1000, 500), ("resin_e", 500, 500)}
     receipt = shop.log("delivery", {**TANK, "place": "tank_slow", "material": "fast"}, sender="ida")
     assert [(row.material, row.stock_kg) for row in receipt.booked.after] == [("slow", None)]
+    shown = " ".join(booked.booked(receipt.booked, Names(shop.plant()), "metric"))
+    assert "not counted" in shown
+    assert ": count" not in shown  # the tank may be reacting
 
 
 def test_nobody_is_sent_to_count_it_by_the_stock_or_the_list(shop: Shop) -> None:
