@@ -121,7 +121,7 @@ class Bearer(NamedTuple):
 
     @property
     def scope(self) -> str:
-        """What its answers depend on besides the question: nothing, or whose it is."""
+        """What its answers depend on, other than the question: nothing, or whose it is."""
         return f"{self.token.bound_to} {self.token.name}" if self.role.own_only else ""
 
     def require_id(self, record_id: Any) -> None:

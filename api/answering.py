@@ -42,7 +42,7 @@ class State(NamedTuple):
     minute: int
 
 
-class _Told(NamedTuple):
+class _Written(NamedTuple):
     """An answer as it goes out."""
 
     tag: str
@@ -55,7 +55,7 @@ class _Kept(NamedTuple):
     """Answers of one state of the ledger, in one minute."""
 
     state: State
-    answers: dict[Key, _Told]
+    answers: dict[Key, _Written]
 
 
 class _Seen(threading.local):
@@ -86,20 +86,20 @@ class Answering:
             kept = self._kept = _Kept(state, self._carried(kept, state))
         key = (question.name, request.query_string, g.bearer.scope)
         asked = request.headers.get("If-None-Match")
-        told = kept.answers.get(key)
-        if told is None:
+        written = kept.answers.get(key)
+        if written is None:
             fixed = question.fixed_by in request.args
             tag = _tag(state, key, fixed)
             if asked and "If-Match" not in request.headers and _holds(asked, tag):
                 return _response(tag, b"", 304)
-            told = _Told(tag, self._ask(question, (state, key)), fixed)
-            if len(told.body) <= LONGEST_KEPT and len(kept.answers) < MOST_KEPT:
-                kept.answers[key] = told
+            written = _Written(tag, self._ask(question, (state, key)), fixed)
+            if len(written.body) <= LONGEST_KEPT and len(kept.answers) < MOST_KEPT:
+                kept.answers[key] = written
         if asked or "If-Match" in request.headers:
-            return conditional(_response(told.tag, told.body))
-        return _response(told.tag, told.body)
+            return conditional(_response(written.tag, written.body))
+        return _response(written.tag, written.body)
 
-    def _carried(self, kept: _Kept, state: State) -> dict[Key, _Told]:
+    def _carried(self, kept: _Kept, state: State) -> dict[Key, _Written]:
         """Of the answers of another state, those that no record since then can change, under the new head."""
         old, head = kept.state.head, state.head
         if not kept.answers or (old == head) or kept.state[1:] != state[1:]:
@@ -109,9 +109,9 @@ class Answering:
             return {}
         before, now = (f"{one.records} records, {one.digest[:16]}".encode() for one in arrived[:2])
         return {
-            key: _Told(_tag(state, key, told.fixed), told.body.replace(before, now), told.fixed)
-            for key, told in list(kept.answers.items())
-            if key[0] in CARRIED and b'"head":"%b"' % before in told.body
+            key: _Written(_tag(state, key, written.fixed), written.body.replace(before, now), written.fixed)
+            for key, written in list(kept.answers.items())
+            if key[0] in CARRIED and b'"head":"%b"' % before in written.body
         }
 
     def _trust(self, minute: int) -> str:

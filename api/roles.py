@@ -9,7 +9,7 @@ from types import MappingProxyType
 
 from sandtrack.records import KINDS
 
-ASKS = (
+_FLOOR_ASKS = (
     "stock",
     "cover",
     "moulds",
@@ -21,12 +21,8 @@ ASKS = (
     "attention",
     "brief",
     "records",
-    "rates",
-    "balance",
-    "calibration",
-    "audit",
-    "head",
 )
+ASKS = (*_FLOOR_ASKS, "rates", "balance", "calibration", "audit", "head")
 RECORDS = (*KINDS, "plant")
 ISSUE = "issue:table"
 """To give out a table that the shop works out, under the next number; `record:table_issued` is to record any."""
@@ -72,19 +68,6 @@ class Role:
         return frozenset(names | ({ISSUE} if self.issues else set()) | ({"record:lines"} if self.records else set()))
 
 
-_FLOOR_ASKS = (
-    "stock",
-    "cover",
-    "moulds",
-    "setting",
-    "table",
-    "tables",
-    "stopped",
-    "learned",
-    "attention",
-    "brief",
-    "records",
-)
 _MOULDING = (
     "mix",
     "pour",
